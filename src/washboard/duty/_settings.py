@@ -1,0 +1,49 @@
+"""Settings of events and duty: what was recorded, and how often it occurs in the service the test stands for."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from washboard.settings import settings
+from washboard.units import Unit
+
+
+@settings
+class EventPlan:
+    """One event: a stretch of road, track or operation with its recordings, one file per lap: `[[event]]`.
+
+    `recordings` are file names or patterns relative to the programme folder. `repeats` says how many laps of it the
+    stated service holds; `share` instead says which share of the service's distance (or time) it makes up.
+    """
+
+    name: str
+    recordings: tuple[str, ...]
+    distance_m: Annotated[float, Unit("m", gt=0)] | None = None
+    repeats: float | None = None
+    share: Annotated[float, Unit("1", ge=0, le=1)] | None = None
+    description: str = ""
+
+
+@settings
+class UserGroup:
+    """A group of users: its weight among all, and its own share of each event by name."""
+
+    name: str
+    weight: Annotated[float, Unit("1", ge=0)] = 1.0
+    share: dict[str, Annotated[float, Unit("1", ge=0, le=1)]]
+
+
+@settings
+class DutySettings:
+    """The service the test stands for: `[duty]`; a distance or a time, and the test's own allowances.
+
+    `over_test` and `under_test` bound the ratio of test damage to target damage that the schedule may leave on any
+    control channel.
+    """
+
+    distance_m: Annotated[float, Unit("m", gt=0)] | None = None
+    time_s: Annotated[float, Unit("s", gt=0)] | None = None
+    group: tuple[UserGroup, ...] = ()
+    percentile: Annotated[float, Unit("1", gt=0, lt=1)] | None = None
+    over_test: Annotated[float, Unit("1", ge=1)] = 1.5
+    under_test: Annotated[float, Unit("1", gt=0, le=1)] = 0.9
