@@ -8,6 +8,7 @@ as 15 m and ``"±125 mm"`` as 125 mm, which is a safety matter on a rig.
 from __future__ import annotations
 
 import math
+import operator
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -80,7 +81,8 @@ QUANTITIES: Final[dict[str, str]] = {
 def _registry() -> pint.UnitRegistry[Any]:
     import pint
 
-    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=None)
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=None)
+    return registry
 
 
 def _is_acceleration(si_unit: str) -> bool:
@@ -104,7 +106,7 @@ def _parse_unit(text: str, acceleration: bool) -> pint.Unit:
             raise UnitError(f"'{text}' is not a unit; a power has one digit")
     try:
         return _registry().parse_units(plain)
-    except Exception:
+    except Exception:  # noqa: BLE001 - pint and its tokenizer raise many kinds
         raise UnitError(f"'{text}' is not a unit known here; write for example mm, kN, m/s2, l/min") from None
 
 
@@ -170,8 +172,8 @@ def convert(
 ) -> NDArray[np.float64] | float:
     """Values in `unit` expressed in `to`. Raises UnitError when the two are of different kinds."""
     scale, offset = _factor(unit, to, quantity == "acceleration")
-    if scale == 1.0 and offset == 0.0:
-        return values
+    if isinstance(values, np.ndarray):
+        return np.asarray(values, dtype=np.float64) * scale + offset
     return values * scale + offset
 
 
@@ -255,10 +257,10 @@ class _Bounds:
 
     def check(self, value: float, unit: str, text: object) -> float:
         tests = (
-            (self.gt, lambda v, b: v > b, "more than"),
-            (self.ge, lambda v, b: v >= b, "at least"),
-            (self.lt, lambda v, b: v < b, "less than"),
-            (self.le, lambda v, b: v <= b, "at most"),
+            (self.gt, operator.gt, "more than"),
+            (self.ge, operator.ge, "at least"),
+            (self.lt, operator.lt, "less than"),
+            (self.le, operator.le, "at most"),
         )
         for bound, holds, words in tests:
             if bound is not None and not holds(value, bound):

@@ -196,7 +196,8 @@ class Recording:
 
     def values(self, name: str) -> Samples:
         """Samples of the channel `name`, shape (time,), in its unit; raises ChannelError."""
-        return self.samples[self.index(name)]
+        row: Samples = self.samples[self.index(name)]
+        return row
 
     def select(self, names: Iterable[str]) -> Recording:
         """Only the channels `names`, in that order; raises ChannelError."""
@@ -214,9 +215,7 @@ class Recording:
             raise DataError(f"{self.name or 'this recording'}: nothing between {start_s:g} s and {end_s:g} s")
         offset, length = first / self.rate_hz, (last - first) / self.rate_hz
         spans = tuple(
-            dataclasses.replace(
-                span, start_s=max(0.0, span.start_s - offset), end_s=min(length, span.end_s - offset)
-            )
+            dataclasses.replace(span, start_s=max(0.0, span.start_s - offset), end_s=min(length, span.end_s - offset))
             for span in self.spans
             if span.end_s > offset and span.start_s < offset + length
         )
@@ -235,8 +234,10 @@ class Recording:
         wanted = [units.si_unit(channel.unit, channel.quantity) for channel in self.channels]
         unchanged = all(factor == (1.0, 0.0) for factor in factors)
         if unchanged and all(c.unit == w for c, w in zip(self.channels, wanted, strict=True)):
-            return self if dtype is None or self.samples.dtype == dtype else self.replace(
-                samples=self.samples.astype(dtype), owned=True
+            return (
+                self
+                if dtype is None or self.samples.dtype == dtype
+                else self.replace(samples=self.samples.astype(dtype), owned=True)
             )
         scale = np.array([factor[0] for factor in factors])[:, None]
         offset = np.array([factor[1] for factor in factors])[:, None]

@@ -1,7 +1,7 @@
 """Rig and specimen: what they are, whether the rig can do what the target asks, whether the vehicle stands safely.
 
-In come the descriptions of `[rig]` and `[specimen]` and a target; out go actuator envelopes, hydraulic supply over time,
-stability and clearance, the set-up procedure, and `RigLink`, the protocol of what a rig can do. Sources: H. E. Merritt,
+In come the descriptions of `[rig]` and `[specimen]` and a target; out go actuator envelopes, hydraulic supply over
+time, stability and clearance, the set-up procedure, and `RigLink`, the protocol of what a rig can do. Sources: H. E. Merritt,
 Hydraulic Control Systems (1967), and textbook statics and dynamics, named where used.
 """
 

@@ -244,8 +244,8 @@ class Specimen:
 class Sensor:
     """Where and how one channel is measured on the vehicle.
 
-    `on` names the body: ``"frame front"``, ``"frame rear"``, an axle's name or a mounted part's name. Accelerometers and
-    displacements use `position_m` and `direction` (angles and angular velocities: the axis). A strain comes from a
+    `on` names the body: ``"frame front"``, ``"frame rear"``, an axle's name or a mounted part's name. Accelerometers
+    and displacements use `position_m` and `direction` (angles and angular velocities: the axis). A strain comes from a
     section force of the model: `section` says which, and `gauge` how much strain a unit of it makes (per N or N*m).
     """
 

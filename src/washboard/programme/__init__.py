@@ -1,0 +1,47 @@
+"""Programmes: a folder with programme.toml, recordings, and the stages made from them.
+
+In comes a folder; out come stages that are fresh, stale or missing, each with what it was made from. A stage function
+loads, calls a room and writes; the rooms do the work.
+"""
+
+from washboard.programme._file import FILE_NAME, parse_plan, read_plan
+from washboard.programme._plan import About, Band, ChannelPlan, Plan
+from washboard.programme._stage import (
+    Outcome,
+    Stage,
+    StageRecord,
+    StageStatus,
+    Workspace,
+    event_files,
+    read_record,
+    run_stage,
+    status_of,
+)
+from washboard.programme._stages import STAGE_NAMES, all_stages, stage_named
+from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
+
+__all__ = [
+    "FILE_NAME",
+    "STAGE_NAMES",
+    "About",
+    "Band",
+    "ChannelPlan",
+    "Outcome",
+    "Plan",
+    "Stage",
+    "StageRecord",
+    "StageStatus",
+    "Workspace",
+    "all_stages",
+    "event_files",
+    "load_arrays",
+    "load_table",
+    "parse_plan",
+    "read_plan",
+    "read_record",
+    "run_stage",
+    "save_arrays",
+    "save_table",
+    "stage_named",
+    "status_of",
+]

@@ -1,0 +1,1 @@
+"""One file per stage: load, call the rooms, write."""
