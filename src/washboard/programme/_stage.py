@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 import time
 from collections.abc import Callable, Mapping
@@ -20,6 +19,8 @@ from typing import Any, Literal
 
 from washboard import __version__
 from washboard.errors import InputError, StorageError
+from washboard.programme._digest import Digests, content_digest, write_whole
+from washboard.programme._lock import FolderLock
 from washboard.programme._plan import Plan
 from washboard.recording import Finding
 from washboard.report import Exhibit
@@ -29,6 +30,7 @@ Verdict = Literal["fine", "look"]
 State = Literal["fresh", "stale", "missing"]
 
 RECORD = "stage.json"
+KEY = ".inputs"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,7 +107,10 @@ class Stage:
     recordings : bool
         Whether it reads the original recordings.
     others : function, optional
-        Further files it reads, for example a journal.
+        Further files it reads.
+    state : function, optional
+        Further things it depends on that are not files of the programme, as a digest per name, from the programme
+        folder; for example what a journal holds. The stage may itself change them while it runs.
     revision : int
         Raised when the stage computes something else from the same input.
     show : function, optional
@@ -119,6 +124,7 @@ class Stage:
     run: Callable[[Workspace], Outcome]
     recordings: bool = False
     others: Callable[[Path], tuple[Path, ...]] | None = None
+    state: Callable[[Path], Mapping[str, str]] | None = None
     revision: int = 1
     show: Callable[[Path, Plan], tuple[Exhibit, ...]] | None = None
 
@@ -162,53 +168,6 @@ def read_record(folder: Path, stage: str) -> StageRecord | None:
         return None
     except (OSError, ValueError, TypeError, KeyError):
         raise StorageError(f"{file} is damaged; delete the folder {file.parent} and run '{stage}' again") from None
-
-
-def content_digest(file: Path) -> str:
-    """SHA-256 of a file's bytes."""
-    state = hashlib.sha256()
-    with file.open("rb") as stream:
-        while block := stream.read(1 << 22):
-            state.update(block)
-    return state.hexdigest()
-
-
-class Digests:
-    """Content digests of recordings, remembered by path, size and time of change: status stays quick."""
-
-    def __init__(self, folder: Path) -> None:
-        self._file = folder / "stages" / ".digests.json"
-        try:
-            self._known: dict[str, list[Any]] = json.loads(self._file.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            self._known = {}
-        self._changed = False
-
-    def of(self, file: Path) -> str:
-        stat = file.stat()
-        key = str(file)
-        known = self._known.get(key)
-        if known and known[:2] == [stat.st_size, stat.st_mtime_ns]:
-            return str(known[2])
-        digest = content_digest(file)
-        self._known[key] = [stat.st_size, stat.st_mtime_ns, digest]
-        self._changed = True
-        return digest
-
-    def save(self) -> None:
-        if self._changed:
-            self._file.parent.mkdir(parents=True, exist_ok=True)
-            _write_whole(self._file, json.dumps(self._known))
-            self._changed = False
-
-
-def _write_whole(file: Path, text: str) -> None:
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    with part.open("w", encoding="utf-8") as stream:
-        stream.write(text)
-        stream.flush()
-        os.fsync(stream.fileno())
-    part.replace(file)
 
 
 def event_files(folder: Path, plan: Plan) -> dict[str, tuple[Path, ...]]:
@@ -258,7 +217,20 @@ def inputs_of(stage: Stage, folder: Path, plan: Plan, digests: Digests) -> dict[
             inputs[f"{needed}/"] = "absent"
     for file in stage.others(folder) if stage.others else ():
         inputs[file.name] = digests.of(file) if file.exists() else "absent"
+    if stage.state:
+        inputs.update(stage.state(folder))
     return inputs
+
+
+def _damage(record: StageRecord, folder: Path, digests: Digests) -> str:
+    """In words, which of its files is gone or no longer what the stage made; empty when all is whole."""
+    for name, digest in record.outputs.items():
+        file = folder / "stages" / record.stage / name
+        if not file.is_file():
+            return f"its file {name} is gone"
+        if digests.of(file) != digest:
+            return f"its file {name} was changed since"
+    return ""
 
 
 def _difference(then: Mapping[str, str], now: Mapping[str, str]) -> str:
@@ -286,9 +258,8 @@ def status_of(stages: tuple[Stage, ...], folder: Path, plan: Plan) -> tuple[Stag
             state, reason = "missing", "interrupted; run it to go on" if unfinished else "not run yet"
         else:
             now = inputs_of(stage, folder, plan, digests)
-            damaged = [name for name in record.outputs if not (folder / "stages" / stage.name / name).exists()]
-            if damaged:
-                state, reason = "stale", f"its file {damaged[0]} is gone"
+            if damage := _damage(record, folder, digests):
+                state, reason = "stale", damage
             elif now != dict(record.inputs):
                 state, reason = "stale", _difference(record.inputs, now)
             elif behind:
@@ -328,27 +299,37 @@ def run_stage(
     visit(stage)
     order.sort(key=stages.index)
     done = []
-    with _Lock(folder):
+    with FolderLock(folder):
         digests = Digests(folder)
         for entry in order:
+            _mend(folder / "stages", entry.name)
             record = read_record(folder, entry.name)
             inputs = inputs_of(entry, folder, plan, digests)
+            whole = record is not None and not _damage(record, folder, digests)
             digests.save()
-            whole = record is not None and all(
-                (folder / "stages" / entry.name / name).exists() for name in record.outputs
-            )
             if whole and record is not None and dict(record.inputs) == inputs and not (again and entry is stage):
                 continue
             done.append(_run_one(entry, folder, plan, inputs, progress(entry.name)))
-            digests = Digests(folder)
     return tuple(done)
+
+
+def _mend(stages: Path, name: str) -> None:
+    """Finish a change of folders that was cut short: the last step of a run that was otherwise complete."""
+    final, work, old = stages / name, stages / f".{name}", stages / f".{name}.old"
+    if final.exists() or not old.exists():
+        return
+    if (work / RECORD).exists() and not (work / KEY).exists():
+        work.replace(final)
+        shutil.rmtree(old)
+    else:
+        old.replace(final)
 
 
 def _run_one(stage: Stage, folder: Path, plan: Plan, inputs: dict[str, str], progress: Progress) -> StageRecord:
     final = folder / "stages" / stage.name
     work = folder / "stages" / f".{stage.name}"
     key = hashlib.sha256(json.dumps(inputs, sort_keys=True).encode()).hexdigest()
-    key_file = work / ".inputs"
+    key_file = work / KEY
     if work.exists() and (not key_file.exists() or key_file.read_text(encoding="utf-8") != key):
         shutil.rmtree(work)
     work.mkdir(parents=True, exist_ok=True)
@@ -360,8 +341,8 @@ def _run_one(stage: Stage, folder: Path, plan: Plan, inputs: dict[str, str], pro
         for file in sorted(work.rglob("*"))
         if file.is_file() and not any(part.startswith(".") for part in file.relative_to(work).parts)
     }
-    # What it made may itself be an input (a journal it wrote to): take that part as it is now.
-    after = inputs_of(stage, folder, plan, Digests(folder)) if stage.others else inputs
+    # What it changed may itself be an input (a journal it wrote to): take that part as it is now, and only that.
+    after = {**inputs, **(stage.state(folder) if stage.state else {})}
     record = StageRecord(
         stage=stage.name,
         inputs=after,
@@ -375,7 +356,7 @@ def _run_one(stage: Stage, folder: Path, plan: Plan, inputs: dict[str, str], pro
         findings=outcome.findings,
         outputs=outputs,
     )
-    _write_whole(work / RECORD, json.dumps(to_plain(record), indent=1))
+    write_whole(work / RECORD, json.dumps(to_plain(record), indent=1))
     key_file.unlink()
     old = folder / "stages" / f".{stage.name}.old"
     if old.exists():
@@ -386,61 +367,3 @@ def _run_one(stage: Stage, folder: Path, plan: Plan, inputs: dict[str, str], pro
     if old.exists():
         shutil.rmtree(old)
     return record
-
-
-class _Lock:
-    """One process at a time works on a programme; a lock whose process is gone is taken over."""
-
-    def __init__(self, folder: Path) -> None:
-        self._file = folder / "stages" / ".lock"
-
-    def __enter__(self) -> None:
-        self._file.parent.mkdir(parents=True, exist_ok=True)
-        for _attempt in range(2):
-            try:
-                handle = os.open(self._file, os.O_CREAT | os.O_EXCL | os.O_WRONLY)
-            except FileExistsError:
-                if self._holder_lives():
-                    raise StorageError(
-                        f"another process ({self._holder()}) is working on {self._file.parent.parent}; wait for it or "
-                        "stop it first"
-                    ) from None
-                self._file.unlink(missing_ok=True)
-                continue
-            except OSError as error:
-                raise StorageError(f"cannot write to {self._file.parent}: {error.strerror}") from None
-            with os.fdopen(handle, "w") as stream:
-                stream.write(str(os.getpid()))
-            return
-        raise StorageError(f"{self._file} cannot be taken; delete it if no other Washboard runs on this folder")
-
-    def __exit__(self, *_exception: object) -> None:
-        self._file.unlink(missing_ok=True)
-
-    def _holder(self) -> str:
-        try:
-            return self._file.read_text(encoding="utf-8").strip() or "unknown"
-        except OSError:
-            return "unknown"
-
-    def _holder_lives(self) -> bool:
-        holder = self._holder()
-        if not holder.isdigit():
-            return False
-        if int(holder) == os.getpid():
-            return True
-        if os.name == "nt":
-            import ctypes
-
-            kernel = ctypes.windll.kernel32  # type: ignore[attr-defined]
-            handle = kernel.OpenProcess(0x1000, False, int(holder))
-            if handle:
-                kernel.CloseHandle(handle)
-            return bool(handle)
-        try:
-            os.kill(int(holder), 0)
-        except ProcessLookupError:
-            return False
-        except PermissionError:
-            return True
-        return True
