@@ -4,6 +4,47 @@ In come files in open formats (MDF4, netCDF4/HDF5, UFF58, MAT, Parquet, CSV); ou
 found in them, and repaired copies. Originals are never written to. Axes follow ISO 8855: x forward, y left, z up.
 """
 
+from washboard.recording._csv import CsvOptions
+from washboard.recording._filter import band_pass
+from washboard.recording._read import (
+    RecordingSummary,
+    TrackSummary,
+    convert,
+    describe,
+    read_recording,
+    read_source,
+    write_recording,
+)
 from washboard.recording._recording import Channel, Finding, Recording, Samples, Severity, Span, SpanKind, Step
+from washboard.recording._resample import resample
+from washboard.recording._sniff import Format
+from washboard.recording._source import Source, TimeBase, Track
+from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
 
-__all__ = ["Channel", "Finding", "Recording", "Samples", "Severity", "Span", "SpanKind", "Step"]
+__all__ = [
+    "Channel",
+    "CsvOptions",
+    "Finding",
+    "Format",
+    "Recording",
+    "RecordingSummary",
+    "Samples",
+    "Severity",
+    "Source",
+    "Span",
+    "SpanKind",
+    "Step",
+    "TimeBase",
+    "TimeGap",
+    "TimeReport",
+    "Track",
+    "TrackSummary",
+    "analyse_stamps",
+    "band_pass",
+    "convert",
+    "describe",
+    "read_recording",
+    "read_source",
+    "resample",
+    "write_recording",
+]

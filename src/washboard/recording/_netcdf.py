@@ -1,0 +1,195 @@
+"""netCDF4/HDF5: Washboard's own working copies (contiguous, read as a memory map), and others' files.
+
+The layout of ours: one variable ``samples`` (channel, time), contiguous; variables ``channel``, ``unit`` and
+``quantity`` (channel) as text; an attribute ``rate_hz``; and ``washboard``, a text variable that holds all that is
+known besides as JSON. Any netCDF4 or HDF5 reader can open it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from washboard.errors import FormatError
+from washboard.recording._marks import marks_from_text, marks_to_text
+from washboard.recording._recording import Channel, Recording
+from washboard.recording._source import Source, TimeBase, Track, as_float
+
+_MARK = "washboard"
+
+
+def write_netcdf(recording: Recording, path: Path) -> None:
+    """Write a contiguous netCDF4 file; the caller sees to it that `path` appears whole."""
+    import h5netcdf
+    import h5py
+
+    with h5netcdf.File(path, "w") as store:
+        store.dimensions["channel"] = recording.n_channels
+        store.dimensions["time"] = recording.n_samples
+        samples = store.create_variable(
+            "samples", ("channel", "time"), recording.samples.dtype, data=np.ascontiguousarray(recording.samples)
+        )
+        samples.attrs["rate_hz"] = recording.rate_hz
+        for name in ("unit", "quantity"):
+            texts = store.create_variable(f"channel_{name}", ("channel",), h5py.string_dtype())
+            texts[...] = np.array([getattr(channel, name) for channel in recording.channels], dtype=object)
+        texts = store.create_variable("channel_name", ("channel",), h5py.string_dtype())
+        texts[...] = np.array(recording.names, dtype=object)
+        # As a variable, because an HDF5 attribute holds no more than 64 KiB.
+        marks = store.create_variable(_MARK, (), h5py.string_dtype())
+        marks[...] = marks_to_text(recording)
+        store.attrs["rate_hz"] = recording.rate_hz
+        store.attrs["title"] = recording.name
+        if recording.start is not None:
+            store.attrs["start"] = recording.start.isoformat()
+
+
+def read_netcdf(path: Path) -> Source:
+    """Read a netCDF4 or HDF5 file; ours without touching the samples (a memory map).
+
+    Raises
+    ------
+    FormatError
+        Damaged, or without time histories that can be told as such.
+    """
+    import h5py
+
+    try:
+        with h5py.File(path, "r") as store:
+            if _MARK in store and "samples" in store:
+                return _read_own(store, path)
+            return _read_other(store, path)
+    except (OSError, KeyError, RuntimeError, ValueError, TypeError, AttributeError) as error:
+        raise FormatError(
+            f"{path}: is not a netCDF4/HDF5 file that can be read ({_first_line(error)}); it may be cut off or "
+            "damaged: copy it again from the logger"
+        ) from None
+
+
+def _first_line(error: BaseException) -> str:
+    lines = str(error).splitlines()
+    return lines[0][:160] if lines else type(error).__name__
+
+
+def _read_own(store: Any, path: Path) -> Source:
+    data = store["samples"]
+    marks = marks_from_text(_text(store[_MARK][()]))
+    if data.ndim != 2 or data.dtype not in (np.float32, np.float64):
+        raise ValueError("its samples are not a table of floating-point numbers")
+    if data.shape[0] != len(marks["channels"]):
+        raise ValueError("its channels do not match its samples")
+    block = _mapped(data, path)
+    base = TimeBase(n_samples=block.shape[1], rate_hz=marks["rate_hz"])
+    return Source(
+        format="netcdf",
+        tracks=tuple(
+            Track(channel=channel, samples=row, base=base)
+            for channel, row in zip(marks["channels"], block, strict=True)
+        ),
+        name=marks["name"],
+        start=marks["start"],
+        spans=marks["spans"],
+        metadata=marks["metadata"],
+        history=marks["history"],
+        block=block,
+    )
+
+
+def _mapped(data: Any, path: Path) -> Any:
+    """The data set as a read-only memory map where it is contiguous, else read."""
+    offset = data.id.get_offset()
+    plain = data.chunks is None and offset is not None and data.dtype.isnative and data.size
+    if not plain:
+        _bounded(data, path)
+        return data[...]
+    if offset + data.size * data.dtype.itemsize > path.stat().st_size:
+        raise ValueError("it ends before its samples do")
+    mapped = np.memmap(path, dtype=data.dtype, mode="r", offset=offset, shape=data.shape)
+    # A plain view: the memmap type would follow into every result computed from it.
+    return mapped.view(np.ndarray)
+
+
+def _bounded(data: Any, path: Path) -> None:
+    """Refuse a data set that claims far more than its file can hold (compression gains up to 1,000)."""
+    if data.size * data.dtype.itemsize > 1000 * max(path.stat().st_size, 1):
+        raise ValueError(f"it claims {data.size} values, which a file of this size cannot hold")
+
+
+def _text(value: Any) -> str:
+    return value.decode("utf-8") if isinstance(value, bytes) else str(value)
+
+
+def _read_other(store: Any, path: Path) -> Source:
+    """Someone else's file: one-dimensional data sets of equal length, with a time axis or a stated rate."""
+    found: dict[str, Any] = {}
+
+    def visit(name: str, item: Any) -> None:
+        if hasattr(item, "shape") and item.dtype.kind in "fiu":
+            found[name] = item
+
+    store.visititems(visit)
+    tracks: list[Track] = []
+    clock = {name: item for name, item in found.items() if _is_time(name, item)}
+    bases: dict[str, TimeBase] = {}
+    rate = _rate(store)
+    for name, item in found.items():
+        if name in clock or item.ndim not in (1, 2) or item.size < 2 or _is_scale(item):
+            continue
+        _bounded(item, path)
+        stamps_of = next((c for c in clock if clock[c].shape[0] in item.shape and _same_group(c, name)), None)
+        length = clock[stamps_of].shape[0] if stamps_of else max(item.shape)
+        if stamps_of is None and rate is None and _rate(item) is None:
+            continue
+        key = stamps_of or f"{length} {_rate(item) or rate}"
+        if key not in bases:
+            stamps = np.asarray(clock[stamps_of][...], dtype=np.float64) if stamps_of else None
+            bases[key] = TimeBase(n_samples=length, rate_hz=None if stamps_of else _rate(item) or rate, stamps_s=stamps)
+        values = item[...]
+        rows = values[None] if values.ndim == 1 else values if values.shape[-1] == length else values.T
+        names = _row_names(store, name, len(rows))
+        unit = _text(item.attrs.get("units", item.attrs.get("unit", "")))
+        for row_name, row in zip(names, rows, strict=True):
+            samples = as_float(np.ascontiguousarray(row))
+            if samples is not None and samples.size == length:
+                description = _text(item.attrs.get("long_name", ""))
+                channel = Channel(name=row_name, unit=unit, description=description)
+                tracks.append(Track(channel=channel, samples=samples, base=bases[key]))
+    if not tracks:
+        raise FormatError(
+            f"{path}: holds no time histories that can be told as such: needed are data sets of one length beside one "
+            "named time, or an attribute rate_hz"
+        )
+    return Source(format="netcdf", tracks=tuple(tracks), name=path.stem)
+
+
+def _is_time(name: str, item: Any) -> bool:
+    last = name.rsplit("/", 1)[-1].lower()
+    return item.ndim == 1 and item.size > 1 and last in {"time", "t", "time_s", "times", "zeit", "timestamps"}
+
+
+def _is_scale(item: Any) -> bool:
+    return bool(item.attrs.get("CLASS", b"") == b"DIMENSION_SCALE")
+
+
+def _same_group(one: str, other: str) -> bool:
+    return one.rpartition("/")[0] in {other.rpartition("/")[0], ""}
+
+
+def _rate(item: Any) -> float | None:
+    for key in ("rate_hz", "sample_rate", "sampling_rate", "fs"):
+        if key in item.attrs:
+            rate = float(np.asarray(item.attrs[key]).ravel()[0])
+            return rate if np.isfinite(rate) and rate > 0 else None
+    return None
+
+
+def _row_names(store: Any, name: str, rows: int) -> list[str]:
+    plain = name.rsplit("/", 1)[-1]
+    if rows == 1:
+        return [plain]
+    for scale in ("channel", "channels", "channel_name", "names"):
+        if scale in store and store[scale].shape == (rows,) and store[scale].dtype.kind in "OS":
+            return [_text(value) for value in store[scale][...]]
+    return [f"{plain}_{row + 1}" for row in range(rows)]
