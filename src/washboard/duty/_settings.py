@@ -38,7 +38,9 @@ class DutySettings:
     """The service the test stands for: `[duty]`; a distance or a time, and the test's own allowances.
 
     `over_test` and `under_test` bound the ratio of test damage to target damage that the schedule may leave on any
-    control channel.
+    control channel, for every slope. With `years`, distance or time is that of one year. `percentile` takes the damage
+    of that user (0.95: more severe than 95 of 100) from the scatter between groups. `uncertainty` is how wide the
+    target's own interval may be, as a share, before more laps are asked for; `confidence` is how sure it is meant.
     """
 
     distance_m: Annotated[float, Unit("m", gt=0)] | None = None
@@ -47,3 +49,6 @@ class DutySettings:
     percentile: Annotated[float, Unit("1", gt=0, lt=1)] | None = None
     over_test: Annotated[float, Unit("1", ge=1)] = 1.5
     under_test: Annotated[float, Unit("1", gt=0, le=1)] = 0.9
+    years: Annotated[float, Unit("1", gt=0)] | None = None
+    uncertainty: Annotated[float, Unit("1", gt=0)] = 0.3
+    confidence: Annotated[float, Unit("1", gt=0, lt=1)] = 0.9
