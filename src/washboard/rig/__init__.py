@@ -1,8 +1,8 @@
 """Rig and specimen: what they are, whether the rig can do what the target asks, whether the vehicle stands safely.
 
 In come the descriptions of `[rig]` and `[specimen]` and a target; out go actuator envelopes, hydraulic supply over
-time, stability and clearance, the set-up procedure, and `RigLink`, the protocol of what a rig can do. Sources: H. E. Merritt,
-Hydraulic Control Systems (1967), and textbook statics and dynamics, named where used.
+time, stability and clearance, the set-up procedure, and `RigLink`, the protocol of what a rig can do. Sources:
+H. E. Merritt, Hydraulic Control Systems (1967), and textbook statics and dynamics, named where used.
 """
 
 from washboard.rig._description import (
@@ -21,13 +21,19 @@ from washboard.rig._description import (
     Tyre,
     WheelPan,
 )
+from washboard.rig._elements import Linearisation
+from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
 from washboard.rig._link import RigChannels, RigLink
+from washboard.rig._statics import StaticLoads, static_loads
 
 __all__ = [
     "Actuator",
     "Axle",
     "Frame",
     "Kingpin",
+    "LinearModel",
+    "Linearisation",
+    "Modes",
     "Mount",
     "MountedPart",
     "Restraint",
@@ -37,7 +43,11 @@ __all__ = [
     "RigLinkSettings",
     "Sensor",
     "Specimen",
+    "StaticLoads",
     "Supply",
     "Tyre",
     "WheelPan",
+    "linear_model",
+    "static_loads",
+    "wheel_of_posts",
 ]
