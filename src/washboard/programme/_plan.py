@@ -8,6 +8,7 @@ from washboard.duty._settings import DutySettings, EventPlan
 from washboard.endure._settings import EndureSettings
 from washboard.identify._settings import IdentifySettings
 from washboard.loads._settings import LoadsSettings
+from washboard.recording import CheckSettings
 from washboard.replicate._settings import ReplicateSettings
 from washboard.rig import Rig, Sensor, Specimen
 from washboard.settings import settings
@@ -57,6 +58,7 @@ class Plan:
     channel: tuple[ChannelPlan, ...]
     event: tuple[EventPlan, ...]
     duty: DutySettings
+    check: CheckSettings = CheckSettings()
     loads: LoadsSettings = LoadsSettings()
     shorten: ShortenSettings = ShortenSettings()
     rig: Rig

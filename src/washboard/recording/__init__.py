@@ -5,6 +5,7 @@ found in them, and repaired copies. Originals are never written to. Axes follow 
 """
 
 from washboard.recording._csv import CsvOptions
+from washboard.recording._faults import FAULT_KINDS, find_faults
 from washboard.recording._filter import band_pass
 from washboard.recording._read import (
     RecordingSummary,
@@ -16,18 +17,26 @@ from washboard.recording._read import (
     write_recording,
 )
 from washboard.recording._recording import Channel, Finding, Recording, Samples, Severity, Span, SpanKind, Step
+from washboard.recording._repair import Repaired, RepairEffect, repair
 from washboard.recording._resample import resample
+from washboard.recording._settings import CheckSettings, DerivedChannel, RepairStep
 from washboard.recording._sniff import Format
 from washboard.recording._source import Source, TimeBase, Track
 from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
 
 __all__ = [
+    "FAULT_KINDS",
     "Channel",
+    "CheckSettings",
     "CsvOptions",
+    "DerivedChannel",
     "Finding",
     "Format",
     "Recording",
     "RecordingSummary",
+    "RepairEffect",
+    "RepairStep",
+    "Repaired",
     "Samples",
     "Severity",
     "Source",
@@ -43,8 +52,10 @@ __all__ = [
     "band_pass",
     "convert",
     "describe",
+    "find_faults",
     "read_recording",
     "read_source",
+    "repair",
     "resample",
     "write_recording",
 ]

@@ -18,7 +18,7 @@ import numpy as np
 from washboard.errors import ChannelError, FormatError
 from washboard.recording._marks import channel_from, marks_from_text, marks_to_text
 from washboard.recording._recording import Channel, Recording
-from washboard.recording._source import Source, TimeBase, Track, as_float
+from washboard.recording._source import Source, TimeBase, Track, as_float, no_channel
 from washboard.settings import to_plain
 
 _TIME = 1
@@ -93,6 +93,7 @@ def read_mdf4(path: Path, channels: Sequence[str] | None = None) -> Source:
     try:
         store = MDF(path)
     except Exception as error:  # noqa: BLE001 - a damaged file makes it raise nearly anything
+        _laid_to_rest(error)
         raise _damaged(path, error) from None
     try:
         return _read(store, path, channels)
@@ -104,6 +105,20 @@ def read_mdf4(path: Path, channels: Sequence[str] | None = None) -> Source:
         store.close()
 
 
+def _laid_to_rest(error: BaseException) -> None:
+    """Close what a failed constructor left half-made; its own clean-up would print a traceback of its own."""
+    trace = error.__traceback__
+    while trace is not None:
+        half_made: Any = trace.tb_frame.f_locals.get("self")
+        if hasattr(half_made, "_tempfile") and hasattr(half_made, "_closed") and not half_made._closed:
+            half_made._closed = True
+            for name in ("_tempfile", "_file", "_mapped_file"):
+                stream = getattr(half_made, name, None)
+                if stream is not None:
+                    stream.close()
+        trace = trace.tb_next
+
+
 def _damaged(path: Path, error: BaseException) -> FormatError:
     words = (str(error).splitlines() or [type(error).__name__])[0][:160]
     return FormatError(
@@ -113,6 +128,10 @@ def _damaged(path: Path, error: BaseException) -> FormatError:
 
 
 def _read(store: Any, path: Path, channels: Sequence[str] | None) -> Source:
+    held = {name for name in store.channels_db if "\\" not in name}
+    for name in channels or ():
+        if name not in held and name.rpartition("@")[0] not in held:
+            raise ChannelError(f"{path}: {no_channel(name, sorted(held - {'time', 't'}))}")
     wanted = None if channels is None else set(channels) | {name.rpartition("@")[0] for name in channels}
     properties = _properties(store.header.comment or "")
     marks: dict[str, Any] = {}

@@ -77,6 +77,14 @@ class Source:
     notes: tuple[str, ...] = ()
 
 
+def no_channel(name: str, held: list[str]) -> str:
+    """The words for a channel that is not there: the nearest there is, or the first few."""
+    import difflib
+
+    near = difflib.get_close_matches(name, held, n=1)
+    return f"has no channel '{name}'; " + (f"did you mean '{near[0]}'?" if near else f"it has: {', '.join(held[:12])}")
+
+
 def as_float(values: NDArray[Any]) -> Samples | None:
     """Numbers as float32 where that loses nothing, else float64; None when they are not numbers."""
     kind, size = values.dtype.kind, values.dtype.itemsize

@@ -11,7 +11,7 @@ import numpy as np
 from washboard.errors import ChannelError, DataError, FormatError
 from washboard.recording._recording import Recording, Samples, Span, Step
 from washboard.recording._resample import rate_ratio, resampled
-from washboard.recording._source import Source, TimeBase, Track
+from washboard.recording._source import Source, TimeBase, Track, no_channel
 from washboard.recording._timebase import TimeReport, analyse_stamps
 
 
@@ -85,7 +85,6 @@ def _kept(span: Span, tracks: Sequence[Track]) -> bool:
 def chosen(source: Source, path: Path, channels: Sequence[str] | None) -> list[Track]:
     """The tracks wanted, with names made different where groups share one. Raises ChannelError."""
     import dataclasses
-    import difflib
 
     by_name: dict[str, list[Track]] = {}
     for track in source.tracks:
@@ -110,9 +109,7 @@ def chosen(source: Source, path: Path, channels: Sequence[str] | None) -> list[T
     for name in channels:
         found = known.get(name, [])
         if not found:
-            near = difflib.get_close_matches(name, list(by_name), n=1)
-            hint = f"did you mean '{near[0]}'?" if near else f"it has: {', '.join(list(by_name)[:12])}"
-            raise ChannelError(f"{path}: has no channel '{name}'; {hint}")
+            raise ChannelError(f"{path}: {no_channel(name, list(by_name))}")
         if len(found) > 1:
             names = " or ".join(f"'{name}@{track.group}'" for track in found)
             raise ChannelError(f"{path}: channel '{name}' is in {len(found)} groups; say which: {names}")

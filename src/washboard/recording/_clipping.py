@@ -1,0 +1,54 @@
+"""Clipping: peaks cut off at the limit of a sensor or converter."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from washboard.recording._dropouts import Hit, runs
+from washboard.recording._recording import Samples
+
+
+def find_clipping(samples: Samples, limits: tuple[float, float] | None = None) -> tuple[Hit, ...]:
+    """Stretches at the largest or smallest value that a peak does not stay on by itself.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (time,)
+    limits : tuple of two floats, optional
+        Range of sensor and converter in the samples' unit; samples within 0.1 % of its span of an end are clipped.
+
+    Returns
+    -------
+    tuple of Hit
+        `measured` is the level it was clipped at.
+
+    Notes
+    -----
+    Without limits, clipping shows as samples piling up at the extreme: at least two runs of two or more, or one of
+    four or more, equal samples there. A peak that is only large has its extreme once.
+    """
+    finite = np.isfinite(samples)
+    values = samples[finite] if not finite.all() else samples
+    if values.size < 16:
+        return ()
+    low, high = float(values.min()), float(values.max())
+    if low == high:
+        return ()
+    found: list[Hit] = []
+    for extreme, sign in ((high, 1), (low, -1)):
+        level = extreme
+        known = False
+        if limits is not None:
+            edge = limits[1] if sign > 0 else limits[0]
+            margin = 1e-3 * (limits[1] - limits[0])
+            if sign * (extreme - edge) >= -margin:
+                level, known = edge - sign * margin, True
+        # A converter's last code may toggle by one: allow a sliver of the range.
+        sliver = 0.0 if known else 2e-5 * (high - low)
+        mask = (samples >= level - sliver) if sign > 0 else (samples <= level + sliver)
+        stretches = runs(mask)
+        lengths = stretches[:, 1] - stretches[:, 0]
+        if not known and not ((lengths >= 2).sum() >= 2 or (lengths >= 4).any()):
+            continue
+        found.extend(Hit(start=int(a), end=int(b), measured=extreme, kind="clipping") for a, b in stretches)
+    return tuple(sorted(found, key=lambda hit: hit.start))

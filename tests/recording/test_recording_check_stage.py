@@ -1,0 +1,166 @@
+"""The check stage from files to working copies, and what it says about bad input."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from washboard.errors import ChannelError, DataError, FormatError, InputError, UnitError
+from washboard.programme import parse_plan, read_record, run_stage
+from washboard.programme._laps import check_table, load_laps
+from washboard.programme.stages.check import STAGE
+from washboard.recording import Channel, Recording, read_recording, write_recording
+
+PLAN = """
+[programme]
+name = "little"
+[duty]
+distance = "1000 km"
+[check]
+{check}
+[[channel]]
+name = "front_az"
+quantity = "acceleration"
+unit = "m/s2"
+[[channel]]
+name = "rear_z"
+quantity = "displacement"
+unit = "mm"
+[[event]]
+name = "rough lane"
+recordings = ["recordings/*.mf4"]
+repeats = 10
+[[rig.post]]
+name = "p"
+position = ["0 m", "0 m"]
+[rig.link]
+kind = "folder"
+folder = "x"
+"""
+
+
+def lap(seed: int, *, n: int = 8192, rate_hz: float = 512.0) -> Recording:
+    rng = np.random.default_rng(seed)
+    smooth = np.convolve(rng.standard_normal(n + 31), np.hanning(32) / 16, mode="valid")
+    samples = np.stack([9.0 * smooth, 20.0 * smooth]).astype(np.float32)
+    channels = (
+        Channel(name="front_az", unit="m/s2", quantity="acceleration"),
+        Channel(name="rear_z", unit="mm", quantity="displacement"),
+    )
+    return Recording(samples=samples, rate_hz=rate_hz, channels=channels, name="lap")
+
+
+def folder_with(tmp_path, *laps: Recording, check: str = "", toml: str = PLAN):
+    (tmp_path / "recordings").mkdir()
+    for number, recording in enumerate(laps, start=1):
+        write_recording(recording, tmp_path / "recordings" / f"lap{number}.mf4")
+    text = toml.replace("{check}", check)
+    (tmp_path / "programme.toml").write_text(text)
+    return tmp_path, parse_plan(text, tmp_path / "programme.toml")
+
+
+def run(folder, plan):
+    run_stage(STAGE, (STAGE,), folder, plan)
+    return read_record(folder, "check")
+
+
+def test_working_copies_are_in_si_in_the_plans_order_at_one_rate(tmp_path):
+    one, two = lap(1), lap(2, n=4096, rate_hz=256.0)
+    folder, plan = folder_with(tmp_path, one.select(["rear_z", "front_az"]), two)
+    record = run(folder, plan)
+    laps = load_laps(folder)["rough lane"]
+    assert [copy.rate_hz for copy in laps] == [512.0, 512.0]
+    assert laps[0].names == ("front_az", "rear_z")
+    assert [channel.unit for channel in laps[0].channels] == ["m/s2", "m"]
+    np.testing.assert_allclose(laps[0].values("rear_z"), one.values("rear_z") / 1000, rtol=1e-6)
+    assert record.figures["n_laps_kept"] == 2
+    assert check_table(folder)["rate_hz"] == 512.0
+
+
+def test_a_file_in_g_becomes_metres_per_second_squared(tmp_path):
+    one = lap(1)
+    channels = (Channel(name="front_az", unit="g", quantity="acceleration"), one.channels[1])
+    folder, plan = folder_with(tmp_path, one.replace(channels=channels))
+    run(folder, plan)
+    got = load_laps(folder)["rough lane"][0].values("front_az")
+    np.testing.assert_allclose(got, one.values("front_az") * 9.80665, rtol=1e-6)
+
+
+def test_wrong_unit_names_file_and_channel(tmp_path):
+    one = lap(1)
+    bad = one.replace(channels=(Channel(name="front_az", unit="kN"), one.channels[1]))
+    folder, plan = folder_with(tmp_path, bad)
+    with pytest.raises(UnitError, match=r"lap1\.mf4: channel 'front_az' is in 'kN', which is no unit of acceleration"):
+        run(folder, plan)
+    assert not (folder / "stages" / "check").exists()
+
+
+def test_missing_channel_names_file_and_nearest(tmp_path):
+    one = lap(1)
+    renamed = one.replace(channels=(Channel(name="frnt_az", unit="m/s2"), one.channels[1]))
+    folder, plan = folder_with(tmp_path, renamed)
+    with pytest.raises(ChannelError, match=r"lap1\.mf4: has no channel 'front_az'; did you mean 'frnt_az'"):
+        run(folder, plan)
+
+
+def test_truncated_recording_is_refused(tmp_path):
+    folder, plan = folder_with(tmp_path, lap(1))
+    file = folder / "recordings" / "lap1.mf4"
+    file.write_bytes(file.read_bytes()[: file.stat().st_size // 2])
+    with pytest.raises(FormatError, match=r"lap1\.mf4: .*copy it again"):
+        run(folder, plan)
+
+
+def test_empty_file_is_refused(tmp_path):
+    folder, plan = folder_with(tmp_path, lap(1))
+    (folder / "recordings" / "lap1.mf4").write_bytes(b"")
+    with pytest.raises(FormatError, match=r"lap1\.mf4: is empty"):
+        run(folder, plan)
+
+
+def test_short_recording_names_the_limit(tmp_path):
+    folder, plan = folder_with(tmp_path, lap(1, n=600))
+    with pytest.raises(DataError, match=r"lap1\.mf4: is only 1\.17 s long, shorter than check\.shortest"):
+        run(folder, plan)
+
+
+def test_nan_stops_with_channel_and_time(tmp_path):
+    samples = lap(1).samples.copy()
+    samples[0, 1000:1100] = np.nan
+    folder, plan = folder_with(tmp_path, lap(1).replace(samples=samples))
+    with pytest.raises(DataError, match=r"lap1\.mf4: channel 'front_az' has 100 NaN samples at 1\.95 to 2\.15 s"):
+        run(folder, plan)
+    assert issubclass(DataError, InputError)
+
+
+def test_nan_can_be_bridged_and_stays_marked(tmp_path):
+    samples = lap(1).samples.copy()
+    samples[0, 1000:1010] = np.nan
+    check = '[[check.repair]]\ndo = "fill"\nlongest = "50 ms"'
+    folder, plan = folder_with(tmp_path, lap(1).replace(samples=samples), check=check)
+    run(folder, plan)
+    copy = load_laps(folder)["rough lane"][0]
+    assert np.isfinite(copy.samples).all()
+    marked = [span for span in copy.spans if span.kind == "repaired"]
+    assert [(span.channel, span.start_s, span.end_s) for span in marked] == [("front_az", 1000 / 512, 1010 / 512)]
+
+
+def test_unusable_laps_can_be_left_out(tmp_path):
+    samples = lap(1).samples.copy()
+    samples[0, 1000:1100] = np.nan
+    folder, plan = folder_with(tmp_path, lap(1).replace(samples=samples), lap(2), check='unusable = "leave out"')
+    run(folder, plan)
+    assert len(load_laps(folder)["rough lane"]) == 1
+    assert "NaN" in check_table(folder)["events"]["rough lane"][0]["reason"]
+
+
+def test_originals_are_not_touched(tmp_path):
+    check = '[[check.repair]]\ndo = "flip"\nchannel = "front_az"\n'
+    folder, plan = folder_with(tmp_path, lap(1), check=check)
+    file = folder / "recordings" / "lap1.mf4"
+    before = file.read_bytes()
+    run(folder, plan)
+    assert file.read_bytes() == before
+    np.testing.assert_array_equal(
+        load_laps(folder)["rough lane"][0].values("front_az"), -read_recording(file).values("front_az")
+    )
