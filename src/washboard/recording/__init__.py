@@ -7,6 +7,7 @@ found in them, and repaired copies. Originals are never written to. Axes follow 
 from washboard.recording._csv import CsvOptions
 from washboard.recording._faults import FAULT_KINDS, find_faults
 from washboard.recording._filter import band_pass
+from washboard.recording._plant import Fault, FaultKind, plant_faults
 from washboard.recording._read import (
     RecordingSummary,
     TrackSummary,
@@ -30,6 +31,8 @@ __all__ = [
     "CheckSettings",
     "CsvOptions",
     "DerivedChannel",
+    "Fault",
+    "FaultKind",
     "Finding",
     "Format",
     "Recording",
@@ -53,6 +56,7 @@ __all__ = [
     "convert",
     "describe",
     "find_faults",
+    "plant_faults",
     "read_recording",
     "read_source",
     "repair",
