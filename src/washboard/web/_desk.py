@@ -1,0 +1,118 @@
+"""Desk: one open programme as the pages see it: its plan, the edits made here, its stages, its runs, where you were."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import Any
+
+from washboard.errors import InputError, StorageError, WashboardError
+from washboard.programme import (
+    STAGE_NAMES,
+    Plan,
+    Stage,
+    StageStatus,
+    read_plan,
+    stage_named,
+    status_of,
+)
+from washboard.report import Exhibit
+from washboard.web._draft import Draft, write_whole
+from washboard.web._jobs import Jobs
+from washboard.web._sources import Sources
+
+
+class Desk:
+    """One programme folder, open in the app.
+
+    Parameters
+    ----------
+    folder : Path
+        The programme folder; its hidden folder ``.washboard`` keeps what only the app needs.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder.resolve()
+        self.memory = self.folder / ".washboard"
+        self.draft = Draft(self.folder, self.memory / "draft.json")
+        self.jobs = Jobs(self.folder, self.memory)
+        self.sources = Sources(self.folder, self.memory / "cache")
+        self._lock = threading.Lock()
+        self._exhibits: dict[str, tuple[str, tuple[Exhibit, ...]]] = {}
+        self._kept: dict[str, Any] | None = None
+
+    def plan(self) -> Plan:
+        """The plan as saved. Raises ProgrammeError."""
+        return read_plan(self.folder)
+
+    def stages(self) -> tuple[Stage, ...]:
+        """Every stage, in the order of the job."""
+        return known_stages()
+
+    def status(self) -> dict[str, StageStatus]:
+        """Fresh, stale or missing per stage. Raises InputError, StorageError.
+
+        Takes a while where recordings changed, since their content decides: not for the event loop.
+        """
+        with self._lock:
+            return {status.stage: status for status in status_of(self.stages(), self.folder, self.plan())}
+
+    def exhibits(self, stage: str) -> tuple[Exhibit, ...]:
+        """Plots and tables of a finished stage; none when it was not run. Draws, so: not for the event loop."""
+        file = self.folder / "stages" / stage / "stage.json"
+        try:
+            stat = file.stat()
+        except OSError:
+            return ()
+        mark = f"{stat.st_mtime_ns}:{stat.st_size}"
+        known = self._exhibits.get(stage)
+        if known and known[0] == mark:
+            return known[1]
+        entry = stage_named(stage)
+        shown = entry.show(self.folder, self.plan()) if entry.show else ()
+        self._exhibits[stage] = (mark, tuple(shown))
+        return tuple(shown)
+
+    def recall(self, name: str, default: Any = None) -> Any:
+        """Something the app was asked to remember for this programme."""
+        return self._memories().get(name, default)
+
+    def remember(self, name: str, value: Any) -> None:
+        """Remember something small; a folder that cannot be written to is no reason to stop."""
+        memories = self._memories()
+        if memories.get(name) == value:
+            return
+        memories[name] = value
+        try:
+            write_whole(self.memory / "desk.json", json.dumps(memories, indent=1))
+        except (StorageError, OSError):
+            return
+
+    def _memories(self) -> dict[str, Any]:
+        if self._kept is None:
+            try:
+                kept = json.loads((self.memory / "desk.json").read_text(encoding="utf-8"))
+                self._kept = kept if isinstance(kept, dict) else {}
+            except (OSError, ValueError):
+                self._kept = {}
+        return self._kept
+
+
+def known_stages() -> tuple[Stage, ...]:
+    """Every stage of this version that there is code for, in the order of the job."""
+    found = []
+    for name in STAGE_NAMES:
+        try:
+            found.append(stage_named(name))
+        except ModuleNotFoundError as error:
+            if error.name != f"washboard.programme.stages.{name}":
+                raise
+    return tuple(found)
+
+
+def sentence(error: BaseException) -> str:
+    """An error as a sentence for the page."""
+    if isinstance(error, (WashboardError, InputError)):
+        return str(error)
+    return f"{type(error).__name__}: {error}. This is a fault of Washboard, not of your data."

@@ -1,0 +1,140 @@
+"""Plots and tables of a finished stage on a page, each with its exports."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from html import escape
+from urllib.parse import quote
+
+from nicegui import run, ui
+
+from washboard.errors import WashboardError
+from washboard.report import Cell, Exhibit
+from washboard.web._chart import _safe_cell
+from washboard.web._desk import sentence
+from washboard.web._frame import Page, words
+
+
+def cell_text(cell: Cell) -> str:
+    """A table cell as text."""
+    if cell is None:
+        return "–"
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, float):
+        return f"{cell:.4g}" if abs(cell) < 1e5 and "e" not in f"{cell:.4g}" else f"{cell:.3e}"
+    return str(cell)
+
+
+def table_html(columns: Sequence[str], rows: Sequence[Sequence[Cell]], caption: str = "") -> str:
+    """A table as HTML; every cell is text, never markup."""
+    numeric = [
+        bool(rows) and all(isinstance(row[n], (int, float)) or row[n] is None for row in rows if n < len(row))
+        for n in range(len(columns))
+    ]
+    head = "".join(
+        f'<th scope="col"{" class=n" if number else ""}>{escape(name)}</th>'
+        for name, number in zip(columns, numeric, strict=True)
+    )
+    body = "".join(
+        "<tr>"
+        + "".join(
+            f"<td{' class=n' if n < len(numeric) and numeric[n] else ''}>{escape(cell_text(cell))}</td>"
+            for n, cell in enumerate(row)
+        )
+        + "</tr>"
+        for row in rows
+    )
+    name = f'<caption class="wb-hidden">{escape(caption)}</caption>' if caption else ""
+    return f'<table class="wb-table">{name}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def show_table(columns: Sequence[str], rows: Sequence[Sequence[Cell]], caption: str = "") -> ui.html:
+    """A table on the page, scrolling within itself where it is long."""
+    with ui.element("div").classes("wb-scroll").props('tabindex="0"'):
+        return ui.html(table_html(columns, rows, caption), sanitize=False)
+
+
+def table_csv(exhibit: Exhibit) -> str:
+    """The table of an exhibit as comma-separated values."""
+    stream = io.StringIO()
+    writer = csv.writer(stream)
+    writer.writerow([_safe_cell(name) for name in exhibit.columns])
+    for row in exhibit.rows:
+        writer.writerow([_safe_cell(cell) if isinstance(cell, str) else "" if cell is None else cell for cell in row])
+    return stream.getvalue()
+
+
+def file_name(text: str) -> str:
+    """Words as the name of a file."""
+    plain = "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in text.lower())
+    return "-".join(part for part in plain.split("-") if part)[:60] or "figure"
+
+
+def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str) -> None:
+    """One exhibit: the figure or the table, what to see in it, and its exports."""
+    with ui.element("figure").classes("wb-figure"):
+        words("h3", exhibit.title, "wb-h3")
+        if exhibit.svg:
+            address = f"/exhibit/{quote(stage)}/{number}.svg?v={quote(mark)}"
+            image = ui.element("img")
+            image._props.update({"src": address, "alt": f"{exhibit.title}. {exhibit.caption}", "loading": "lazy"})
+        if exhibit.columns:
+            show_table(exhibit.columns, exhibit.rows, exhibit.title)
+        if exhibit.caption:
+            words("figcaption", exhibit.caption)
+        with ui.element("div").classes("wb-tools wb-noprint"):
+            name = file_name(exhibit.title)
+            if exhibit.svg:
+                ui.link("SVG", f"{address}&save={name}").classes("wb-a").props("download")
+                png = f'washboard.png("{address}", "{name}.png")'
+                ui.button("PNG", color=None).props("flat no-caps dense").classes("wb-btn wb-link").on(
+                    "click", js_handler=f"() => {png}"
+                )
+                ui.button("Copy", color=None).props("flat no-caps dense").classes("wb-btn wb-link").on(
+                    "click", js_handler=f'() => washboard.copy("{address}")'
+                )
+            if exhibit.columns:
+                ui.link("Data (CSV)", f"/exhibit/{quote(stage)}/{number}.csv?save={name}").classes("wb-a").props(
+                    "download"
+                )
+
+
+async def show_exhibits(page: Page, stage: str = "", *, heading: str = "What this step found") -> None:
+    """All plots and tables of a stage; says so where they cannot be drawn."""
+    stage = stage or page.step.stage
+    status = page.status.get(stage)
+    if status is None or status.record is None:
+        return
+    try:
+        exhibits = await run.io_bound(page.desk.exhibits, stage) or ()
+    except (WashboardError, OSError, KeyError, ValueError) as error:
+        page.notice(f"The plots of this step cannot be drawn: {sentence(error)}", "bad")
+        return
+    if not exhibits:
+        return
+    mark = status.record.started
+    with ui.element("section").classes("wb-sheet"):
+        words("h2", heading)
+        with ui.element("div").classes("wb-halves"):
+            for number, exhibit in enumerate(exhibits):
+                show_exhibit(stage, number, exhibit, mark)
+
+
+def show_findings(page: Page, stage: str = "") -> None:
+    """What a stage noticed, most serious first."""
+    status = page.status.get(stage or page.step.stage)
+    findings = status.record.findings if status and status.record else ()
+    if not findings:
+        return
+    order = {"error": 0, "warning": 1, "note": 2}
+    with ui.element("section").classes("wb-sheet"):
+        words("h2", f"{len(findings)} thing{'s' if len(findings) > 1 else ''} to know")
+        with ui.element("ul").classes("wb-findings"):
+            for finding in sorted(findings, key=lambda finding: order[finding.severity]):
+                with ui.element("li").classes(f"is-{finding.severity}"):
+                    ui.label(f"{finding.channel}: {finding.text}" if finding.channel else finding.text)
+                    if finding.advice:
+                        ui.label(finding.advice).classes("wb-quiet wb-small")

@@ -1,0 +1,183 @@
+"""A small programme folder to look at: an invented two-axle truck on four posts, two events, recordings made here."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from washboard.recording import Channel, Recording, write_recording
+
+PROGRAMME = """\
+# Written by hand; this comment must survive every edit.
+[programme]
+name = "Tipper, first try"
+vehicle = "two-axle tipper"
+
+[band]
+low = "0.6 Hz"      # the rig follows down to here
+high = "20 Hz"
+
+[[channel]]
+name = "front left axle"
+quantity = "acceleration"
+unit = "m/s2"
+role = "control"
+
+[[channel]]
+name = "front right axle"
+quantity = "acceleration"
+unit = "m/s2"
+
+[[channel]]
+name = "frame strain"
+quantity = "strain"
+unit = "um/m"
+role = "monitor"
+
+[[event]]
+name = "haul ramp"
+recordings = ["recordings/ramp-*.nc"]
+distance = "800 m"
+repeats = 120     # counted by the quarry
+
+[[event]]
+name = "kerb strikes"
+recordings = ["recordings/kerb.nc"]
+distance = "60 m"
+repeats = 40
+
+[duty]
+distance = "60000 km"
+
+[rig]
+name = "four posts"
+
+[[rig.post]]
+name = "front left"
+position = ["0 m", "1.0 m"]
+
+[[rig.post]]
+name = "front right"
+position = ["0 m", "-1.0 m"]
+
+[[rig.post]]
+name = "rear left"
+position = ["-3.8 m", "0.95 m"]
+
+[[rig.post]]
+name = "rear right"
+position = ["-3.8 m", "-0.95 m"]
+
+[rig.link]
+kind = "folder"
+folder = "handover"
+"""
+
+
+def made_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: float = 256.0) -> Recording:
+    """Coloured noise on three channels, one with a spike of known place and height."""
+    rng = np.random.default_rng(seed)
+    n = int(seconds * rate_hz)
+    noise = rng.standard_normal((3, n))
+    smooth = np.apply_along_axis(lambda row: np.convolve(row, np.ones(6) / 6, mode="same"), 1, noise)
+    samples = (smooth * np.array([[9.0], [8.0], [60e-6]])).astype(np.float32)
+    if spike:
+        samples[0, int(2.5 * rate_hz)] = 400.0
+    channels = (
+        Channel(name="front left axle", unit="m/s2", quantity="acceleration"),
+        Channel(name="front right axle", unit="m/s2", quantity="acceleration"),
+        Channel(name="frame strain", unit="m/m", quantity="strain"),
+    )
+    return Recording(samples=samples, rate_hz=rate_hz, channels=channels, name=f"made {seed}")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A programme folder with three recordings and nothing run yet."""
+    root = tmp_path / "tipper"
+    (root / "recordings").mkdir(parents=True)
+    (root / "programme.toml").write_text(PROGRAMME, encoding="utf-8")
+    write_recording(made_recording(30.0, 1), root / "recordings" / "ramp-1.nc")
+    write_recording(made_recording(28.0, 2, spike=True), root / "recordings" / "ramp-2.nc")
+    write_recording(made_recording(12.0, 3), root / "recordings" / "kerb.nc")
+    return root
+
+
+@pytest.fixture
+def checked(folder: Path) -> Path:
+    """The same folder with its recordings checked by the real stage."""
+    from washboard.programme import read_plan, run_stage, stage_named
+
+    check = stage_named("check")
+    run_stage(check, (check,), folder, read_plan(folder))
+    return folder
+
+
+def free_port() -> int:
+    """A port nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
+
+
+class Server:
+    """The app in a process of its own, as its user runs it."""
+
+    def __init__(self, folder: Path, port: int, token: str | None = None) -> None:
+        self.address = f"http://127.0.0.1:{port}"
+        code = (
+            "import sys; from pathlib import Path; from washboard.web import serve; "
+            "serve(Path(sys.argv[1]), port=int(sys.argv[2]), token=sys.argv[3] or None)"
+        )
+        command = [sys.executable, "-c", code, str(folder), str(port), token or ""]
+        environment = {k: v for k, v in os.environ.items() if not k.startswith(("NICEGUI", "PYTEST"))}
+        self.log = folder / "server.log"
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, env=environment)
+        started = time.monotonic()
+        while True:
+            try:
+                urllib.request.urlopen(f"{self.address}/assets/washboard.css", timeout=2).read()
+                break
+            except urllib.error.HTTPError:
+                break
+            except OSError:
+                if self.process.poll() is not None or time.monotonic() - started > 40:
+                    raise RuntimeError(f"the server did not start: {self.log.read_text()}") from None
+                time.sleep(0.1)
+
+    def stop(self) -> None:
+        """End it as Ctrl+C would; by force when it does not listen."""
+        self.process.send_signal(signal.SIGINT)
+        try:
+            self.process.wait(10)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait(10)
+
+
+@pytest.fixture
+def serve_folder() -> Iterator[Callable[..., Server]]:
+    """Starts servers and ends them after the test."""
+    running: list[Server] = []
+
+    def start(folder: Path, token: str | None = None) -> Server:
+        running.append(Server(folder, free_port(), token))
+        return running[-1]
+
+    yield start
+    for server in running:
+        if server.process.poll() is None:
+            server.stop()
