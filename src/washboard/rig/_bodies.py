@@ -13,8 +13,7 @@ roll rear           rad    rear frame part; the two turn against each other abou
                            centre of gravity, against the torsion stiffness
 sway                m      lateral motion of both frame parts at the height of the frame's centre of gravity, to the
                            left; y at height z is ``sway - (z - zc) * roll``
-yaw                 rad    only with a kingpin, which holds the frame sideways at one end: about +z through the frame's
-                           centre of gravity; adds ``(x - xc) * yaw`` sideways
+yaw                 rad    both frame parts, about +z: front to the left; adds ``(x - xc) * yaw`` sideways
 <axle> heave        m      beam axle: vertical motion of its middle
 <axle> roll         rad    beam axle: about +x; wheel centre left is ``heave + track / 2 * roll``
 <axle> left, right  m      independent axle: vertical motion of each wheel
@@ -24,13 +23,12 @@ yaw                 rad    only with a kingpin, which holds the frame sideways a
 ==================  =====  ===========================================================================================
 
 Pitching moves points fore and aft by ``(z - zc) * pitch``: the wheels roll freely, so no fore-aft force acts and the
-frame's centre of gravity stays where it is. On a kingpin, which holds the frame fore and aft, ``(z - kingpin height) *
-pitch`` takes its place. A suspension's springs act at the height of the roll
-centre, where frame and axle move sideways together; so a beam axle's point at height z is sideways at
-``y of the frame at the roll centre - (z - roll centre) * axle roll``, and the wheels of an independent axle move
-sideways with the frame at its roll centre without tilting. A mounted part follows the frame sideways at the mean height
-of its mounts. A part without mounts is bolted on; a rigid axle is bolted to the frame part it stands under
-(the front part when ``x > joint_x``).
+frame's centre of gravity stays where it is; what little inertia axles add in that direction is left out. A suspension's
+springs act at the height of the roll centre, where frame and axle move sideways together; so a beam axle's point at
+height z is sideways at ``y of the frame at the roll centre - (z - roll centre) * axle roll``, and the wheels of an
+independent axle move sideways with the frame at its roll centre without tilting. A mounted part follows the frame
+sideways at the mean height of its mounts. A part without mounts is bolted on; a rigid axle is bolted to the frame part
+it stands under (the front part when ``x >= joint_x``).
 """
 
 from __future__ import annotations
@@ -62,9 +60,7 @@ class Bodies:
     @cached_property
     def names(self) -> tuple[str, ...]:
         """Names of the degrees of freedom, in order (see the module's table)."""
-        names = ["heave", "pitch", "roll front", "roll rear", "sway"]
-        if self.specimen.kingpin is not None:
-            names.append("yaw")
+        names = ["heave", "pitch", "roll front", "roll rear", "sway", "yaw"]
         for axle in self.specimen.axle:
             if axle.kind == "beam":
                 names += [f"{axle.name} heave", f"{axle.name} roll"]
@@ -102,21 +98,18 @@ class Bodies:
 
     def side_of_frame(self, x_m: float) -> Literal["front", "rear"]:
         """Which frame part stands at `x_m`."""
-        return "front" if x_m > self.specimen.frame.joint_x_m else "rear"
+        return "front" if x_m >= self.specimen.frame.joint_x_m else "rear"
 
     def frame_angle(self, part: str, axis: str) -> Floats:
         """Rotation of the frame part about an axis."""
-        if axis == "z":
-            return np.zeros(self.count) if self.specimen.kingpin is None else self.row("yaw")
-        return self.row(f"roll {part}" if axis == "x" else "pitch")
+        return self.row({"x": f"roll {part}", "y": "pitch", "z": "yaw"}[axis])
 
     def frame_point(self, part: str, point: tuple[float, float, float], axis: str) -> Floats:
         """Motion along `axis` of a point fixed to the frame part ``"front"`` or ``"rear"``."""
         xc, yc, zc = self.specimen.frame.cog_m
         x, y, z = point
-        kingpin = self.specimen.kingpin
         if axis == "x":
-            return (z - (zc if kingpin is None else kingpin.height_m)) * self.row("pitch")
+            return (z - zc) * self.row("pitch") - (y - yc) * self.row("yaw")
         if axis == "y":
             return self.row("sway") - (z - zc) * self.row(f"roll {part}") + (x - xc) * self.frame_angle(part, "z")
         return self.row("heave") - (x - xc) * self.row("pitch") + (y - yc) * self.row(f"roll {part}")
@@ -126,6 +119,8 @@ class Bodies:
         part = self.side_of_frame(axle.x_m)
         if axle.kind == "rigid":
             return self.frame_angle(part, axis)
+        if axis == "z":
+            return self.frame_angle(part, "z")
         if axle.kind == "beam" and axis == "x":
             return self.row(f"{axle.name} roll")
         return np.zeros(self.count)
@@ -137,7 +132,7 @@ class Bodies:
             return self.frame_point(part, point, axis)
         joint = (axle.x_m, 0.0, axle.roll_centre_m)
         if axis == "x":
-            return self.frame_point(part, joint, "x")
+            return self.frame_point(part, joint, "x") - point[1] * self.frame_angle(part, "z")
         if axis == "y":
             return self.frame_point(part, joint, "y") - (point[2] - axle.roll_centre_m) * self.axle_angle(axle, "x")
         if axle.kind == "independent":
@@ -220,7 +215,7 @@ def mount_middle(part: MountedPart) -> tuple[float, float, float]:
 def frame_inertias(specimen: Specimen) -> tuple[float, float]:
     """Roll and pitch inertia of the frame about its centre of gravity; where 0, that of a box of its outside size.
 
-    A homogeneous box: I = m (a^2 + b^2) / 12. [kg m2]
+    A homogeneous box: I = m (a^2 + b^2) / 12. The pitch inertia stands for that in yaw too: a vehicle is long. [kg m2]
     """
     frame = specimen.frame
     length, width, height = frame.size_m

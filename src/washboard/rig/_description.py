@@ -255,7 +255,10 @@ class Sensor:
     on: str = "frame front"
     position_m: Point = (0.0, 0.0, 0.0)
     direction: Literal["+x", "-x", "+y", "-y", "+z", "-z"] = "+z"
-    section: Literal["", "spring left", "spring right", "axle bending", "frame bending", "frame torsion"] = ""
+    section: Literal[
+        "", "spring left", "spring right", "tyre left", "tyre right", "kingpin", "axle bending", "frame bending",
+        "frame torsion",
+    ] = ""  # fmt: skip
     gauge: float = 1.0
     noise: float = 0.0
     limit: float | None = None

@@ -69,6 +69,8 @@ class Element:
         Share of each input (a wheel's or the kingpin's) that is taken off the deflection.
     stiffness, damping : float
         [N/m, N s/m] or per radian.
+    rubbing : float
+        The part of `damping` that stands for sliding friction.
     """
 
     name: str
@@ -76,6 +78,7 @@ class Element:
     row: Floats
     stiffness: float
     damping: float = 0.0
+    rubbing: float = 0.0
     inputs: tuple[str, ...] = ()
 
 
@@ -180,13 +183,15 @@ def _axle_elements(
         return found
     for side, sign in SIDES:
         name = f"spring {wheel_name(axle, side)}"
-        foot = (axle.x_m, sign * spring_arm(axle), axle.roll_centre_m)
+        foot = (axle.x_m, sign * axle.spring_spacing_m / 2, axle.roll_centre_m)
         row = bodies.frame_point(part, foot, "z") - bodies.axle_point(axle, foot, "z")
         stiffness, damping = axle.spring_n_m, (axle.bump_damping_n_s_m + axle.rebound_damping_n_s_m) / 2
-        damping += rule.friction_damping(name, axle.friction_n, rule.spring_velocity_m_s)
+        rubbing = rule.friction_damping(name, axle.friction_n, rule.spring_velocity_m_s)
         if rule.friction == "stuck" and axle.friction_n > 0:
             stiffness += axle.friction_stiffness_n_m
-        found.append(Element(name=name, kind="spring", row=row, stiffness=stiffness, damping=damping))
+        found.append(
+            Element(name=name, kind="spring", row=row, stiffness=stiffness, damping=damping + rubbing, rubbing=rubbing)
+        )
     if axle.anti_roll_nm_rad > 0:
         if axle.kind == "beam":
             turn = bodies.axle_angle(axle, "x")
@@ -195,11 +200,6 @@ def _axle_elements(
         row = bodies.frame_angle(part, "x") - turn
         found.append(Element(name=f"anti-roll {axle.name}", kind="anti-roll", row=row, stiffness=axle.anti_roll_nm_rad))
     return found
-
-
-def spring_arm(axle: Axle) -> float:
-    """Half the distance between the springs of an axle; those of independent wheels act at the wheel. [m]"""
-    return (axle.spring_spacing_m if axle.kind == "beam" else axle.track_m) / 2
 
 
 def _kingpin_elements(bodies: Bodies) -> list[Element]:
@@ -244,23 +244,25 @@ def masses(bodies: Bodies) -> tuple[tuple[float, tuple[Floats, ...]], ...]:
         (roll * front, (bodies.row("roll front"),)),
         (roll * (1 - front), (bodies.row("roll rear"),)),
         (pitch, (bodies.row("pitch"),)),
+        (pitch, (bodies.row("yaw"),)),
     ]
-    if specimen.kingpin is not None:
-        length, width, _ = frame.size_m
-        found.append((frame.mass_kg * (length**2 + width**2) / 12, (bodies.row("yaw"),)))
     for axle in specimen.axle:
         if axle.kind == "independent":
             for _, sign in SIDES:
                 hub = (axle.x_m, sign * axle.track_m / 2, axle.tyre.radius_m)
-                found.append((axle.mass_kg / 2, tuple(bodies.axle_point(axle, hub, axis) for axis in "xyz")))
+                found.append((axle.mass_kg / 2, tuple(bodies.axle_point(axle, hub, axis) for axis in "yz")))
             continue
         middle = (axle.x_m, 0.0, axle.tyre.radius_m)
-        found.append((axle.mass_kg, tuple(bodies.axle_point(axle, middle, axis) for axis in "xyz")))
+        found.append((axle.mass_kg, tuple(bodies.axle_point(axle, middle, axis) for axis in "yz")))
+        if axle.kind == "rigid":
+            found.append((axle.mass_kg, (bodies.frame_point("front", middle, "x"),)))
         found.append((axle.roll_inertia_kg_m2, (bodies.axle_angle(axle, "x"),)))
+        found.append((axle.roll_inertia_kg_m2, (bodies.axle_angle(axle, "z"),)))
     for part in specimen.part:
         found.append((part.mass_kg, tuple(bodies.part_point(part, part.cog_m, axis) for axis in "xyz")))
         found.append((part.roll_inertia_kg_m2, (bodies.part_angle(part, "x"),)))
         found.append((part.pitch_inertia_kg_m2, (bodies.part_angle(part, "y"),)))
+        found.append((part.pitch_inertia_kg_m2, (bodies.part_angle(part, "z"),)))
     return tuple(found)
 
 

@@ -6,23 +6,24 @@ quantity               reading
 acceleration           along the direction, of the point; a tilted sensor also feels gravity (as DC-coupled ones do):
                        +x adds ``-g * pitch``, +y adds ``+g * roll``
 velocity               of the point
-displacement           of the point against the ground; with `section` ``spring left|right``: frame minus axle at that
-                       spring, positive when the suspension extends
+displacement           of the point against the ground; with `section` ``spring left|right`` the travel of that
+                       suspension, wheel minus frame, bump positive (and its rate as a velocity)
 angle, angular         rotation about the direction of the body, its rate, its acceleration
 velocity, ... acc.
-strain, force,         `gauge` times the section force below
-moment, stress
+strain                 `gauge` times the section force below
+force, moment, stress  the section force itself
 =====================  ===============================================================================================
 
 Section forces are changes from the static state, of the axle or frame part that `on` names:
 
-- ``spring left``, ``spring right``: force of the suspension side in compression (spring, friction and damper) [N];
-- ``axle bending``: ``(wheel load * track / 2 - spring force * spring spacing / 2)``, mean of both sides: the moment at
-  the middle of a beam axle that bends its ends up, its own inertia left out [N m];
-- ``frame torsion``: moment the front part puts on the rear one: stiffness and damping times (roll front - roll
-  rear) [N m];
-- ``frame bending``: moment at the sensor's x: supports in front of it times their distance, less the inertia of the
-  frame (spread evenly over its length) and of parts in front of it; ends bent up is positive [N m].
+- ``spring left``, ``spring right``: force of the suspension side in compression: as a force with the damper, otherwise
+  (a gauge on the leaves) spring and friction alone [N];
+- ``tyre left``, ``tyre right``: wheel load; ``kingpin``: its vertical load [N];
+- ``axle bending``: moment that bends the ends up, at the sensor's y (0: at the spring): wheel load less the inertia of
+  the wheel's end, times the arm from there to the middle of the wheel [N m];
+- ``frame torsion``: stiffness and damping times (roll front - roll rear) [N m];
+- ``frame bending``: moment at the sensor's x, sagging positive: supports in front of it times their distance, less the
+  inertia of parts and frame in front of it; the frame as a uniform beam of its mass and pitch inertia [N m].
 """
 
 from __future__ import annotations
@@ -33,9 +34,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import ChannelError
-from washboard.rig._bodies import SIDES, sensor_axis
+from washboard.rig._bodies import SIDES, frame_inertias, sensor_axis
 from washboard.rig._description import Axle, Sensor
-from washboard.rig._elements import spring_arm, wheel_name
+from washboard.rig._elements import wheel_name
 from washboard.units import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
@@ -48,11 +49,12 @@ def sensor_response(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.floa
     """Reading of a sensor per unit input, shape (frequency, input), in SI. Raises ChannelError."""
     jw = 2j * np.pi * freq_hz[:, None]
     axis, sign = sensor_axis(sensor)
-    if sensor.section and sensor.quantity != "displacement":
-        return sensor.gauge * section_force(model, sensor, freq_hz, motions)
-    if sensor.section in ("spring left", "spring right"):
-        side = sensor.section.removeprefix("spring ")
-        return _follow(motions, _spring_row(model, sensor, side))
+    if sensor.section and sensor.quantity not in ("displacement", "velocity"):
+        gauge = sensor.gauge if sensor.quantity == "strain" else 1.0
+        return sign * gauge * section_force(model, sensor, freq_hz, motions)
+    if sensor.section:
+        travel = -_follow(motions, _spring_row(model, sensor, sensor.section.removeprefix("spring ")))
+        return sign * travel * (jw if sensor.quantity == "velocity" else 1.0)
     if sensor.quantity in ("angle", "angular velocity", "angular acceleration"):
         order = ("angle", "angular velocity", "angular acceleration").index(sensor.quantity)
         return sign * jw**order * _follow(motions, model.bodies.angle(sensor.on, axis))
@@ -90,7 +92,9 @@ def _spring_row(model: LinearModel, sensor: Sensor, side: str) -> NDArray[np.flo
     raise ChannelError(f"channel '{sensor.name}': axle {axle.name} is rigid and has no springs")
 
 
-def element_force(model: LinearModel, name: str, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
+def element_force(
+    model: LinearModel, name: str, freq_hz: NDArray[np.float64], motions: Complex, *, damper: bool = True
+) -> Complex:
     """Force of an element in compression (against a positive deflection: negative), per unit input. [N or N m]"""
     jw = 2j * np.pi * freq_hz[:, None]
     spring = next(spring for spring in model.springs if spring.name == name)
@@ -98,30 +102,42 @@ def element_force(model: LinearModel, name: str, freq_hz: NDArray[np.float64], m
     for name_of_input, place in model.moves:
         if name_of_input in spring.inputs:
             stretch[:, place] -= 1.0
-    pushed: Complex = -(spring.stiffness + jw * spring.damping) * stretch
+    pushed: Complex = -(spring.stiffness + jw * (spring.damping if damper else spring.rubbing)) * stretch
     return pushed
 
 
 def section_force(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
     """The section force a sensor sees per unit input, shape (frequency, input). [N or N m]"""
-    if sensor.section in ("spring left", "spring right"):
-        axle = _axle_of(model, sensor)
-        _spring_row(model, sensor, sensor.section.removeprefix("spring "))
-        name = f"spring {wheel_name(axle, sensor.section.removeprefix('spring '))}"
-        return element_force(model, name, freq_hz, motions)
+    where, _, side = sensor.section.partition(" ")
+    if where == "spring":
+        _spring_row(model, sensor, side)
+        name = f"spring {wheel_name(_axle_of(model, sensor), side)}"
+        return element_force(model, name, freq_hz, motions, damper=sensor.quantity == "force")
+    if where == "tyre":
+        return element_force(model, f"tyre {wheel_name(_axle_of(model, sensor), side)}", freq_hz, motions)
+    if where == "kingpin":
+        if model.bodies.specimen.kingpin is None:
+            raise ChannelError(f"channel '{sensor.name}': section 'kingpin', but the specimen has none")
+        return element_force(model, "kingpin vertical", freq_hz, motions)
     if sensor.section == "axle bending":
-        axle = _axle_of(model, sensor)
-        if axle.kind != "beam":
-            raise ChannelError(f"channel '{sensor.name}': axle {axle.name} is no beam, so it has no bending section")
-        total = np.zeros((len(freq_hz), motions.shape[2]), dtype=np.complex128)
-        for side, _ in SIDES:
-            wheel = wheel_name(axle, side)
-            total += element_force(model, f"tyre {wheel}", freq_hz, motions) * axle.track_m / 4
-            total -= element_force(model, f"spring {wheel}", freq_hz, motions) * spring_arm(axle) / 2
-        return total
+        return _axle_bending(model, sensor, freq_hz, motions)
     if sensor.section == "frame torsion":
         return -element_force(model, "torsion", freq_hz, motions)
     return _frame_bending(model, sensor, freq_hz, motions)
+
+
+def _axle_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
+    axle = _axle_of(model, sensor)
+    y = sensor.position_m[1]
+    side, sign = ("left", 1.0) if y >= 0 else ("right", -1.0)
+    arm = axle.track_m / 2 - abs(y or axle.spring_spacing_m / 2)
+    # Masses at the two wheels that make the axle's roll inertia.
+    end_kg = min(axle.mass_kg / 2, 2 * axle.roll_inertia_kg_m2 / axle.track_m**2)
+    rise = _follow(motions, model.bodies.axle_point(axle, (axle.x_m, sign * axle.track_m / 2, 0.0), "z"))
+    inertia = -((2 * np.pi * freq_hz[:, None]) ** 2) * end_kg * rise
+    load = element_force(model, f"tyre {wheel_name(axle, side)}", freq_hz, motions)
+    bent: Complex = arm * (load - inertia)
+    return bent
 
 
 def _frame_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
@@ -143,13 +159,17 @@ def _frame_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float
         if not part.mount and part.cog_m[0] > at:
             centre = bodies.part_point(part, part.cog_m, "z")
             total -= part.mass_kg * jw**2 * _follow(motions, centre) * (part.cog_m[0] - at)
-    front = specimen.frame.cog_m[0] + specimen.frame.size_m[0] / 2
-    reach = min(max(front - at, 0.0), specimen.frame.size_m[0])
-    per_metre = specimen.frame.mass_kg / specimen.frame.size_m[0]
-    # Inertia of the stretch [at, at + reach], moving with heave and pitch: integrals of (x - at) and (x - at)(x - xc).
+    # A uniform beam of the frame's mass and pitch inertia, so that the moment vanishes at both ends.
+    length = float(np.sqrt(12 * frame_inertias(specimen)[1] / specimen.frame.mass_kg))
+    reach = min(max(specimen.frame.cog_m[0] + length / 2 - at, 0.0), length)
+    start = specimen.frame.cog_m[0] + length / 2 - reach
+    per_metre = specimen.frame.mass_kg / length
+    # Inertia of the stretch from `start` on, moving with heave and pitch: integrals of (x - at) and (x - at)(x - xc).
     heave, pitch = _follow(motions, bodies.row("heave")), _follow(motions, bodies.row("pitch"))
-    arm = at - specimen.frame.cog_m[0]
-    moment = per_metre * (reach**2 / 2 * heave - (reach**3 / 3 + arm * reach**2 / 2) * pitch)
+    ahead, arm = start - at, start - specimen.frame.cog_m[0]
+    lever = reach**2 / 2 + ahead * reach
+    square = reach**3 / 3 + (ahead + arm) * reach**2 / 2 + ahead * arm * reach
+    moment = per_metre * (lever * heave - square * pitch)
     bent: Complex = total - jw**2 * moment
     return bent
 
