@@ -5,6 +5,7 @@ loads, calls a room and writes; the rooms do the work.
 """
 
 from washboard.programme._file import FILE_NAME, parse_plan, read_plan
+from washboard.programme._new import EXAMPLES, PLANTED, PlantedFault, example_text, new_programme
 from washboard.programme._plan import About, Band, ChannelPlan, Plan
 from washboard.programme._stage import (
     Outcome,
@@ -21,21 +22,26 @@ from washboard.programme._stages import STAGE_NAMES, all_stages, stage_named
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
 
 __all__ = [
+    "EXAMPLES",
     "FILE_NAME",
+    "PLANTED",
     "STAGE_NAMES",
     "About",
     "Band",
     "ChannelPlan",
     "Outcome",
     "Plan",
+    "PlantedFault",
     "Stage",
     "StageRecord",
     "StageStatus",
     "Workspace",
     "all_stages",
     "event_files",
+    "example_text",
     "load_arrays",
     "load_table",
+    "new_programme",
     "parse_plan",
     "read_plan",
     "read_record",
