@@ -1,6 +1,11 @@
-"""What all tests share: the option --slow."""
+"""What all tests share: the option --slow, and how hypothesis draws."""
 
+import hypothesis
 import pytest
+
+# The first call of a compiled kernel takes seconds, so no deadline; the same examples everywhere, so no surprises.
+hypothesis.settings.register_profile("washboard", deadline=None, derandomize=True)
+hypothesis.settings.load_profile("washboard")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
