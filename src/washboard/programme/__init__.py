@@ -7,6 +7,7 @@ loads, calls a room and writes; the rooms do the work.
 from washboard.programme._file import FILE_NAME, parse_plan, read_plan
 from washboard.programme._new import EXAMPLES, PLANTED, PlantedFault, example_text, new_programme
 from washboard.programme._plan import About, Band, ChannelPlan, Plan
+from washboard.programme._rig_link import open_link, rig_channels
 from washboard.programme._stage import (
     Outcome,
     Stage,
@@ -20,6 +21,7 @@ from washboard.programme._stage import (
 )
 from washboard.programme._stages import STAGE_NAMES, all_stages, stage_named
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
+from washboard.programme._trust import made_here, trust_folder
 
 __all__ = [
     "EXAMPLES",
@@ -41,13 +43,17 @@ __all__ = [
     "example_text",
     "load_arrays",
     "load_table",
+    "made_here",
     "new_programme",
+    "open_link",
     "parse_plan",
     "read_plan",
     "read_record",
+    "rig_channels",
     "run_stage",
     "save_arrays",
     "save_table",
     "stage_named",
     "status_of",
+    "trust_folder",
 ]

@@ -5,6 +5,7 @@ time, stability and clearance, the set-up procedure, and `RigLink`, the protocol
 H. E. Merritt, Hydraulic Control Systems (1967), and textbook statics and dynamics, named where used.
 """
 
+from washboard.rig._command_link import CommandLink
 from washboard.rig._description import (
     Actuator,
     Axle,
@@ -22,6 +23,8 @@ from washboard.rig._description import (
     WheelPan,
 )
 from washboard.rig._elements import Linearisation
+from washboard.rig._exchange import read_response, response_channels
+from washboard.rig._folder_link import FolderLink
 from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
 from washboard.rig._link import RigChannels, RigLink
 from washboard.rig._statics import StaticLoads, static_loads
@@ -29,6 +32,8 @@ from washboard.rig._statics import StaticLoads, static_loads
 __all__ = [
     "Actuator",
     "Axle",
+    "CommandLink",
+    "FolderLink",
     "Frame",
     "Kingpin",
     "LinearModel",
@@ -48,6 +53,8 @@ __all__ = [
     "Tyre",
     "WheelPan",
     "linear_model",
+    "read_response",
+    "response_channels",
     "static_loads",
     "wheel_of_posts",
 ]
