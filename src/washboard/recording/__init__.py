@@ -24,6 +24,7 @@ from washboard.recording._settings import CheckSettings, DerivedChannel, RepairS
 from washboard.recording._sniff import Format
 from washboard.recording._source import Source, TimeBase, Track
 from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
+from washboard.recording._uff58 import UffFunction, read_uff58_functions, write_uff58_functions
 
 __all__ = [
     "FAULT_KINDS",
@@ -51,6 +52,7 @@ __all__ = [
     "TimeReport",
     "Track",
     "TrackSummary",
+    "UffFunction",
     "analyse_stamps",
     "band_pass",
     "convert",
@@ -59,7 +61,9 @@ __all__ = [
     "plant_faults",
     "read_recording",
     "read_source",
+    "read_uff58_functions",
     "repair",
     "resample",
     "write_recording",
+    "write_uff58_functions",
 ]

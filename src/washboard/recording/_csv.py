@@ -247,13 +247,21 @@ def _header(lines: list[str], first: str, separator: str) -> tuple[tuple[str, ..
         units = [field.strip("[]() ") for field in rows[1]]
     found = []
     for number, name in enumerate(names):
-        match = _WITH_UNIT.match(name)
-        if match and not units[number] and match.group(1):
-            found.append(match.group(1))
-            units[number] = (match.group(2) or match.group(3) or "").strip()
+        plain, unit = split_unit(name)
+        if unit and not units[number]:
+            found.append(plain)
+            units[number] = unit
         else:
             found.append(name or f"column_{number + 1}")
     return tuple(found), tuple(units)
+
+
+def split_unit(heading: str) -> tuple[str, str]:
+    """Name and unit of a heading such as ``az [m/s2]`` or ``az (g)``; an empty unit when it has none."""
+    match = _WITH_UNIT.match(heading)
+    if match and match.group(1):
+        return match.group(1), (match.group(2) or match.group(3) or "").strip()
+    return heading, ""
 
 
 def _are_units(row: list[str]) -> bool:

@@ -142,13 +142,15 @@ def _clipping(values: Values, _rate_hz: float, fault: Fault, _rng: np.random.Gen
 
 
 def _offset(values: Values, _rate_hz: float, fault: Fault, _rng: np.random.Generator) -> Values:
-    return values + fault.level * _rms(values)
+    moved: Values = values + fault.level * _rms(values)
+    return moved
 
 
 def _drift(values: Values, _rate_hz: float, fault: Fault, _rng: np.random.Generator) -> Values:
     at = np.linspace(0.0, 1.0, values.size)
     curve = (1 - np.exp(-2 * at)) / (1 - np.exp(-2.0))
-    return values + fault.level * _rms(values) * curve
+    moved: Values = values + fault.level * _rms(values) * curve
+    return moved
 
 
 def _step(values: Values, rate_hz: float, fault: Fault, _rng: np.random.Generator) -> Values:

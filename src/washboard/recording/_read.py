@@ -8,14 +8,17 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from washboard.errors import FormatError, InputError, StorageError
+from washboard.errors import InputError, StorageError
 from washboard.recording._csv import CsvOptions, read_csv, write_csv
+from washboard.recording._mat import read_mat, write_mat
 from washboard.recording._mdf4 import read_mdf4, write_mdf4
 from washboard.recording._netcdf import read_netcdf, write_netcdf
+from washboard.recording._parquet import read_parquet, write_parquet
 from washboard.recording._recording import Channel, Recording, Span
 from washboard.recording._sniff import ENDINGS, Format, sniff_format
 from washboard.recording._source import Source
 from washboard.recording._timebase import analyse_stamps
+from washboard.recording._uff58 import read_uff58, write_uff58
 from washboard.recording._uniform import uniform
 
 
@@ -29,7 +32,11 @@ def read_source(path: Path | str, *, channels: Sequence[str] | None = None, csv:
         return read_mdf4(path, channels)
     if found == "csv":
         return read_csv(path, csv)
-    raise FormatError(f"{path}: {found} cannot be read yet")
+    if found == "uff58":
+        return read_uff58(path)
+    if found == "parquet":
+        return read_parquet(path, channels)
+    return read_mat(path)
 
 
 def read_recording(
@@ -76,6 +83,9 @@ _WRITERS: dict[Format, Callable[[Recording, Path], None]] = {
     "netcdf": write_netcdf,
     "mdf4": write_mdf4,
     "csv": write_csv,
+    "uff58": write_uff58,
+    "mat": write_mat,
+    "parquet": write_parquet,
 }
 
 
