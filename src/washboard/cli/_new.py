@@ -53,13 +53,6 @@ def refuse_unless_empty(folder: Path) -> None:
 
 def write_programme(folder: Path, example: str, progress: Progress) -> None:
     """Write a blank programme, or an example with its recordings. Raises InputError for an unknown example."""
-    if example:
-        from washboard.programme import write_example
+    from washboard.programme import new_programme
 
-        write_example(example, folder, progress=progress)
-        return
-    from importlib.resources import files
-
-    text = (files("washboard.cli") / "blank.toml").read_text(encoding="utf-8")
-    (folder / "recordings").mkdir(parents=True, exist_ok=True)
-    (folder / FILE_NAME).write_text(text, encoding="utf-8")
+    new_programme(folder, example, progress=progress)
