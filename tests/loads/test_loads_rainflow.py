@@ -88,10 +88,10 @@ def test_constant_signal_has_no_cycles():
     assert pseudo_damage(np.ones(50), 5.0) == 0.0
 
 
-def test_plateau_turns_once_at_its_first_sample():
+def test_plateau_turns_once_at_its_last_sample():
     turns = turning_points([0.0, 1.0, 1.0, 1.0, 0.5, 0.5, 2.0])
     assert list(turns.values) == [0.0, 1.0, 0.5, 2.0]
-    assert list(turns.indices) == [0, 1, 4, 6]
+    assert list(turns.indices) == [0, 3, 5, 6]
 
 
 def test_windows_sum_to_the_whole():

@@ -9,19 +9,23 @@ Spectra follow Welch (1967).
 from washboard.loads._bands import DamageByBand, damage_by_band
 from washboard.loads._damage import pseudo_damage
 from washboard.loads._levels import LevelCrossings, level_crossings
-from washboard.loads._rainflow import Cycles, Residue, rainflow
+from washboard.loads._rainflow import ClosedCycles, Cycles, Residue, rainflow
 from washboard.loads._settings import LoadsSettings
 from washboard.loads._spectra import Psd, psd
+from washboard.loads._stream import DamageStream, RainflowStream
 from washboard.loads._turning import TurningPoints, turning_points
 from washboard.loads._windows import Credit, damage_by_window
 
 __all__ = [
+    "ClosedCycles",
     "Credit",
     "Cycles",
     "DamageByBand",
+    "DamageStream",
     "LevelCrossings",
     "LoadsSettings",
     "Psd",
+    "RainflowStream",
     "Residue",
     "TurningPoints",
     "damage_by_band",

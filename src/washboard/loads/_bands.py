@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from washboard.errors import InputError
 from washboard.loads._damage import as_slopes, pseudo_damage
-from washboard.loads._samples import as_rows, refuse_unfit
+from washboard.loads._samples import as_rows, check_finite
 
 _OCTAVE = 1 / 6
 
@@ -60,7 +60,7 @@ def damage_by_band(samples: ArrayLike, rate_hz: float, edges_hz: ArrayLike, slop
         An edge outside the band of the samples.
     """
     rows = as_rows(samples, "Damage by band")
-    refuse_unfit(rows, "Damage by band")
+    check_finite(rows, "Damage by band")
     edges = np.atleast_1d(np.asarray(edges_hz, np.float64))
     if not ((edges > 0) & (edges < rate_hz / 2)).all():
         raise InputError(f"band edges must lie between 0 and half the sample rate ({rate_hz / 2:g} Hz)")

@@ -6,8 +6,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washboard.errors import InputError
-from washboard.loads._rainflow import Residue, rainflow
-from washboard.loads._samples import as_rows, refuse_unfit
+from washboard.loads._rainflow import Residue, check_residue, residue_ranges
+from washboard.loads._samples import as_rows, each_row, not_finite
+from washboard.loads._turning import check_gate
+
+WHAT = "Counting damage"
 
 
 def as_slopes(slopes: ArrayLike) -> NDArray[np.float64]:
@@ -19,18 +22,23 @@ def as_slopes(slopes: ArrayLike) -> NDArray[np.float64]:
 
 
 def pseudo_damage(
-    samples: ArrayLike, slopes: ArrayLike, *, residue: Residue = "half", gate: float = 0.0
+    samples: ArrayLike, slopes: ArrayLike, *, residue: Residue = "half", gate: float | ArrayLike = 0.0
 ) -> NDArray[np.float64]:
     """Sum of count times range to the power of each slope, per channel.
+
+    Samples are read once for all slopes, and no cycle is kept, so memory stays that of a few blocks. Channels are
+    shared out to the processors.
 
     Parameters
     ----------
     samples : array_like, shape (channel, time) or (time,)
-        Float32 and float64 are read in place. [any unit]
+        Float32 and float64 are read in place, memory maps included. [any unit]
     slopes : array_like, shape (slope,) or a number
         Basquin slopes. [-]
-    residue, gate
+    residue : str
         As for `rainflow`; half cycles by default (ASTM E1049).
+    gate : float or array_like, shape (channel,)
+        Ranges up to this are left out before counting (hysteresis). [unit of the samples]
 
     Returns
     -------
@@ -42,13 +50,49 @@ def pseudo_damage(
     ------
     DataError
         Samples that are not finite (with channel and index), or fewer than two.
+    InputError
+        A slope, gate or residue treatment that cannot be.
+
+    Notes
+    -----
+    D = sum of n times R to the power k, R the range (not the amplitude: by amplitudes the sum is 2**-k times as large)
+    and n 1 for a cycle, 0.5 for a half cycle.
     """
-    rows = as_rows(samples, "Counting damage")
-    refuse_unfit(rows, "Counting damage")
+    rows = as_rows(samples, WHAT)
     powers = as_slopes(slopes)
+    check_residue(residue)
+    gates = np.broadcast_to(np.asarray(gate, np.float64), (rows.shape[0],))
+    for value in gates:
+        check_gate(float(value))
     found = np.empty((rows.shape[0], powers.size))
-    for row, values in zip(found, rows, strict=True):
-        cycles = rainflow(values, residue=residue, gate=gate)
-        ranges = cycles.range
-        row[:] = [np.sum(cycles.count * ranges**power) for power in np.atleast_1d(powers)]
-    return found.reshape(found.shape[:1] + powers.shape)[0 if np.ndim(samples) == 1 else slice(None)]
+    many = np.atleast_1d(powers)
+
+    def count(number: int) -> None:
+        found[number] = _damage(rows[number], number, rows.shape[0], many, residue, float(gates[number]))
+
+    each_row(count, rows.shape[0], rows.size)
+    shaped = found.reshape(found.shape[:1] + powers.shape)
+    if np.ndim(samples) == 1:
+        shaped = shaped[0]
+    return np.asarray(shaped)
+
+
+def _damage(
+    row: NDArray[np.floating], number: int, of: int, slopes: NDArray[np.float64], residue: Residue, gate: float
+) -> NDArray[np.float64]:
+    from washboard.loads import _kernels
+
+    sums = np.zeros((slopes.size, 8))
+    counts = np.zeros(4, np.int64)
+    stack, bad = _kernels.damage_of(row, gate, slopes, sums, counts)
+    stack = stack[: counts[1]]
+    # The residue holds the record's extremes, so an infinite sample is in it.
+    if bad >= 0 or not np.isfinite(stack).all():
+        raise not_finite(row, number, of, WHAT)
+    return sums.sum(axis=1) + residue_damage(stack, slopes, residue)
+
+
+def residue_damage(stack: NDArray[np.float64], slopes: NDArray[np.float64], residue: Residue) -> NDArray[np.float64]:
+    """Damage that a residue adds under its treatment, shape (slope,)."""
+    ranges, count = residue_ranges(stack, residue)
+    return np.asarray(count * (ranges[None, :] ** slopes[:, None]).sum(axis=1))

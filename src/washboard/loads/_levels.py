@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washboard.errors import DataError, InputError
-from washboard.loads._samples import as_rows, refuse_unfit
+from washboard.loads._samples import as_rows, check_finite
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -57,7 +57,7 @@ def level_crossings(samples: ArrayLike, levels: ArrayLike | int = 64, *, referen
     ASTM E1049-85, clause 5.1.
     """
     rows = as_rows(samples, "Counting level crossings")
-    refuse_unfit(rows, "Counting level crossings")
+    check_finite(rows, "Counting level crossings")
     if isinstance(levels, (int, np.integer)):
         if levels < 1:
             raise InputError(f"at least one level is needed, not {levels}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,10 +14,13 @@ from washboard.loads._turning import TurningPoints, turning_points
 Residue = Literal["half", "repeat", "none"]
 """What becomes of the residue: each range half a cycle (ASTM E1049), the history repeated, or left out."""
 
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cycles:
-    """Rainflow cycles of one channel, closed ones first in the order they close, then what the residue adds.
+    """Rainflow cycles of one channel: closed ones first, in the order they close, then what the residue adds.
 
     Parameters
     ----------
@@ -35,11 +38,11 @@ class Cycles:
         What became of the residue: ``"half"``, ``"repeat"`` or ``"none"``.
     """
 
-    start: NDArray[np.float64]
-    end: NDArray[np.float64]
-    start_index: NDArray[np.int64]
-    end_index: NDArray[np.int64]
-    count: NDArray[np.float64]
+    start: F64
+    end: F64
+    start_index: I64
+    end_index: I64
+    count: F64
     n_closed: int
     residue: TurningPoints
     treatment: Residue
@@ -49,19 +52,35 @@ class Cycles:
             array.flags.writeable = False
 
     @property
-    def range(self) -> NDArray[np.float64]:
+    def range(self) -> F64:
         """Peak to valley of each cycle. [unit of the samples]"""
         return np.abs(self.end - self.start)
 
     @property
-    def amplitude(self) -> NDArray[np.float64]:
+    def amplitude(self) -> F64:
         """Half the range of each cycle. [unit of the samples]"""
         return self.range / 2
 
     @property
-    def mean(self) -> NDArray[np.float64]:
+    def mean(self) -> F64:
         """Middle of each cycle. [unit of the samples]"""
         return (self.start + self.end) / 2
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClosedCycles:
+    """Cycles that closed, in the order they did: values and sample numbers of their turning points."""
+
+    start: F64
+    end: F64
+    start_index: I64
+    end_index: I64
+
+
+def check_residue(residue: str) -> None:
+    """Raise InputError unless `residue` names a treatment."""
+    if residue not in get_args(Residue):
+        raise InputError(f"residue is 'half', 'repeat' or 'none', not {residue!r}")
 
 
 def rainflow(x: ArrayLike, *, residue: Residue = "half", gate: float = 0.0) -> Cycles:
@@ -74,7 +93,7 @@ def rainflow(x: ArrayLike, *, residue: Residue = "half", gate: float = 0.0) -> C
     residue : str
         ``"half"``: every range of the residue counts half a cycle, which makes the count that of ASTM E1049 5.4.4.
         ``"repeat"``: the history is taken to repeat, so that the residue closes (ASTM E1049 5.4.5).
-        ``"none"``: closed cycles only. On one real record the choice changed the damage by a factor of 86, so the
+        ``"none"``: closed cycles only. The choice can change the damage of one record by orders of magnitude, so the
         result names it.
     gate : float
         Ranges up to this are left out before counting (hysteresis). [unit of x]
@@ -88,55 +107,72 @@ def rainflow(x: ArrayLike, *, residue: Residue = "half", gate: float = 0.0) -> C
     ----------
     ASTM E1049-85, Standard practices for cycle counting in fatigue analysis.
     """
-    if residue not in ("half", "repeat", "none"):
-        raise InputError(f"residue is 'half', 'repeat' or 'none', not {residue!r}")
+    check_residue(residue)
     turns = turning_points(x, gate=gate)
-    closed = _close(turns)
-    parts = [closed.cycles]
-    counts = [np.ones(closed.cycles.shape[1])]
-    left = closed.residue
-    if residue == "half" and left.values.size > 1:
-        halves = np.stack([left.values[:-1], left.values[1:], left.indices[:-1], left.indices[1:]])
-        parts.append(halves)
-        counts.append(np.full(halves.shape[1], 0.5))
-    elif residue == "repeat" and left.values.size > 1:
-        again = _close(_joined_to_itself(left))
-        parts.append(again.cycles)
-        counts.append(np.ones(again.cycles.shape[1]))
-    table = np.concatenate(parts, axis=1)
+    stack = CycleStack(turns.values.size)
+    closed = stack.close(turns.values, turns.indices)
+    return finish(closed, stack.residue(), residue)
+
+
+class CycleStack:
+    """Turning points that have not closed yet; grows as turning points are pushed on it."""
+
+    def __init__(self, size: int = 1024) -> None:
+        self._values, self._indices, self._depth = np.empty(size + 8), np.empty(size + 8, np.int64), 0
+
+    def close(self, turns: F64, places: I64) -> ClosedCycles:
+        """Push turning points; returns the cycles that close by them."""
+        from washboard.loads import _kernels
+
+        if self._depth + turns.size > self._values.size:
+            more = self._depth + turns.size
+            self._values = np.concatenate([self._values[: self._depth], np.empty(more)])
+            self._indices = np.concatenate([self._indices[: self._depth], np.empty(more, np.int64)])
+        most = (self._depth + turns.size) // 2 + 1
+        start, end = np.empty(most), np.empty(most)
+        start_index, end_index = np.empty(most, np.int64), np.empty(most, np.int64)
+        count, self._depth = _kernels.close_cycles(
+            self._values, self._indices, self._depth, turns, places, start, end, start_index, end_index
+        )
+        return ClosedCycles(
+            start=start[:count], end=end[:count], start_index=start_index[:count], end_index=end_index[:count]
+        )
+
+    def residue(self) -> TurningPoints:
+        """What has not closed."""
+        return TurningPoints(values=self._values[: self._depth].copy(), indices=self._indices[: self._depth].copy())
+
+
+def finish(closed: ClosedCycles, residue: TurningPoints, treatment: Residue) -> Cycles:
+    """Closed cycles and what the residue adds to them under its treatment."""
+    added, count = _from_residue(residue, treatment)
+    n = closed.start.size
     return Cycles(
-        start=table[0].copy(),
-        end=table[1].copy(),
-        start_index=table[2].astype(np.int64),
-        end_index=table[3].astype(np.int64),
-        count=np.concatenate(counts),
-        n_closed=closed.cycles.shape[1],
-        residue=left,
-        treatment=residue,
+        start=np.concatenate([closed.start, added.start]),
+        end=np.concatenate([closed.end, added.end]),
+        start_index=np.concatenate([closed.start_index, added.start_index]),
+        end_index=np.concatenate([closed.end_index, added.end_index]),
+        count=np.concatenate([np.ones(n), np.full(added.start.size, count)]),
+        n_closed=n,
+        residue=residue,
+        treatment=treatment,
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Closed:
-    cycles: NDArray[np.float64]
-    residue: TurningPoints
+def _from_residue(residue: TurningPoints, treatment: Residue) -> tuple[ClosedCycles, float]:
+    values, places = residue.values, residue.indices
+    if treatment == "repeat" and values.size > 1:
+        # Played twice; the point at the join stays only where the signal turns there.
+        joined = turning_points(np.concatenate([values, values]))
+        stack = CycleStack(joined.values.size)
+        return stack.close(joined.values, np.concatenate([places, places])[joined.indices]), 1.0
+    if treatment != "half" or values.size < 2:
+        values, places = values[:0], places[:0]
+    halves = ClosedCycles(start=values[:-1], end=values[1:], start_index=places[:-1], end_index=places[1:])
+    return halves, 0.5
 
 
-def _close(turns: TurningPoints) -> _Closed:
-    from washboard.loads import _kernels
-
-    values, indices = turns.values.copy(), turns.indices.copy()
-    most = values.size // 2 + 1
-    start, end = np.empty(most), np.empty(most)
-    start_index, end_index = np.empty(most, np.int64), np.empty(most, np.int64)
-    cycles, left = _kernels.close_cycles(values, indices, start, end, start_index, end_index)
-    table = np.stack([start[:cycles], end[:cycles], start_index[:cycles], end_index[:cycles]])
-    return _Closed(cycles=table, residue=TurningPoints(values=values[:left].copy(), indices=indices[:left].copy()))
-
-
-def _joined_to_itself(residue: TurningPoints) -> TurningPoints:
-    """The residue played twice, as turning points: the point at the join stays only where the signal turns there."""
-    values = np.concatenate([residue.values, residue.values])
-    indices = np.concatenate([residue.indices, residue.indices])
-    turns = turning_points(values)
-    return TurningPoints(values=turns.values.copy(), indices=indices[turns.indices])
+def residue_ranges(residue: F64, treatment: Residue) -> tuple[F64, float]:
+    """Ranges that a residue adds under its treatment, and how much each counts."""
+    added, count = _from_residue(TurningPoints(values=residue, indices=np.zeros(residue.size, np.int64)), treatment)
+    return np.abs(added.end - added.start), count

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washboard.errors import DataError, InputError
-from washboard.loads._samples import as_rows, refuse_unfit
+from washboard.loads._samples import as_rows, check_finite
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -61,7 +61,7 @@ def psd(samples: ArrayLike, rate_hz: float, *, block_s: float = 8.0, overlap: fl
     Welch 1967, IEEE Trans. Audio Electroacoust. 15, 70-73.
     """
     rows = as_rows(samples, "A spectrum")
-    refuse_unfit(rows, "A spectrum")
+    check_finite(rows, "A spectrum")
     if not 0 <= overlap < 1:
         raise InputError(f"overlap must be from 0 up to, not including, 1, not {overlap!r}")
     block = round(block_s * rate_hz)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from washboard.errors import DataError, InputError
-from washboard.loads._samples import as_rows, not_finite
+from washboard.errors import InputError
+from washboard.loads._samples import as_one_row, check_finite
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -20,7 +20,7 @@ class TurningPoints:
     values : ndarray, shape (turn,)
         In the unit of the samples.
     indices : ndarray of int, shape (turn,)
-        Sample number of each, counted from 0; of a plateau, its first.
+        Sample number of each, counted from 0; of a plateau, its last.
     """
 
     values: NDArray[np.float64]
@@ -29,6 +29,12 @@ class TurningPoints:
     def __post_init__(self) -> None:
         self.values.flags.writeable = False
         self.indices.flags.writeable = False
+
+
+def check_gate(gate: float) -> None:
+    """Raise InputError unless `gate` can be a hysteresis."""
+    if not (np.isfinite(gate) and gate >= 0):
+        raise InputError(f"the gate must be 0 or more, not {gate!r}")
 
 
 def turning_points(x: ArrayLike, *, gate: float = 0.0) -> TurningPoints:
@@ -48,17 +54,14 @@ def turning_points(x: ArrayLike, *, gate: float = 0.0) -> TurningPoints:
     """
     from washboard.loads import _kernels
 
-    rows = as_rows(x, "Finding turning points")
-    if rows.shape[0] != 1:
-        raise DataError(f"turning points are found for one channel at a time, not {rows.shape[0]}")
-    if not gate >= 0:
-        raise InputError(f"the gate must be 0 or more, not {gate!r}")
-    row = rows[0]
-    if not np.isfinite(row).all():
-        raise not_finite(row, 0, 1, "Finding turning points")
+    row = as_one_row(x, "Finding turning points")
+    check_gate(gate)
+    check_finite(row[None, :], "Finding turning points")
     values = np.empty(row.size, np.float64)
     indices = np.empty(row.size, np.int64)
     count = _kernels.find_turns(row, values, indices)
     if gate > 0:
-        count = _kernels.gate_turns(values[:count], indices[:count], gate)
+        state = np.zeros(_kernels.GATE)
+        count = _kernels.gate_turns(values, indices, count, gate, state)
+        count = _kernels.gate_end(values, indices, count, state)
     return TurningPoints(values=values[:count].copy(), indices=indices[:count].copy())

@@ -9,11 +9,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from washboard.errors import InputError
 from washboard.loads._damage import as_slopes
-from washboard.loads._rainflow import Residue, rainflow
-from washboard.loads._samples import as_rows, refuse_unfit
+from washboard.loads._samples import as_rows, each_row, not_finite
 
 Credit = Literal["split", "close"]
-"""Where the damage of a cycle is booked: half at each of its two turning points, or where it closes."""
+"""Where the damage of a cycle is booked: half at either of its two turning points, or all at the one that ends it."""
+
+_WHAT = "Counting damage by window"
 
 
 def damage_by_window(
@@ -22,7 +23,7 @@ def damage_by_window(
     slopes: ArrayLike,
     *,
     credit: Credit = "split",
-    residue: Residue = "half",
+    residue: Literal["half", "none"] = "half",
 ) -> NDArray[np.float64]:
     """Pseudo-damage of each stretch of `window` samples; the sum over windows is the damage of the whole.
 
@@ -32,10 +33,15 @@ def damage_by_window(
     Parameters
     ----------
     samples : array_like, shape (channel, time) or (time,)
+        Float32 and float64 are read in place.
     window : int
         Samples per window; the last window may be shorter.
     slopes : array_like, shape (slope,) or a number
         Basquin slopes. [-]
+    credit : str
+        ``"split"`` or ``"close"``.
+    residue : str
+        ``"half"`` or ``"none"``, as for `rainflow`; a repeated history has no place in time for its residue.
 
     Returns
     -------
@@ -47,26 +53,28 @@ def damage_by_window(
     DataError
         Samples that are not finite, or fewer than two.
     InputError
-        A window shorter than one sample.
+        A window shorter than one sample, or a word that is not known.
     """
-    rows = as_rows(samples, "Counting damage by window")
-    refuse_unfit(rows, "Counting damage by window")
-    if window < 1:
-        raise InputError(f"a window has at least one sample, not {window!r}")
+    rows = as_rows(samples, _WHAT)
+    if window < 1 or window != int(window):
+        raise InputError(f"a window is a whole number of samples, at least 1, not {window!r}")
+    if credit not in ("split", "close"):
+        raise InputError(f"credit is 'split' or 'close', not {credit!r}")
+    if residue not in ("half", "none"):
+        raise InputError(f"the residue of damage by window is 'half' or 'none', not {residue!r}")
     powers = as_slopes(slopes)
     many = np.atleast_1d(powers)
-    count = -(-rows.shape[1] // window)
-    found = np.zeros((rows.shape[0], count, many.size))
-    for row, values in zip(found, rows, strict=True):
-        cycles = rainflow(values, residue=residue)
-        for place, power in enumerate(many):
-            damage = cycles.count * cycles.range**power
-            if credit == "split":
-                row[:, place] = 0.5 * (
-                    np.bincount(cycles.start_index // window, damage, count)
-                    + np.bincount(cycles.end_index // window, damage, count)
-                )
-            else:
-                row[:, place] = np.bincount(cycles.end_index // window, damage, count)
+    found = np.zeros((rows.shape[0], -(-rows.shape[1] // int(window)), many.size))
+    weight = 0.5 if residue == "half" else 0.0
+
+    def count(number: int) -> None:
+        from washboard.loads import _kernels
+
+        row = rows[number]
+        bad = _kernels.damage_of_windows(row, int(window), credit == "split", weight, many, found[number])
+        if bad >= 0 or (not np.isfinite(found[number]).all() and not np.isfinite(row).all()):
+            raise not_finite(row, number, rows.shape[0], _WHAT)
+
+    each_row(count, rows.shape[0], rows.size)
     shaped = found.reshape(found.shape[:2] + powers.shape)
     return shaped[0] if np.ndim(samples) == 1 else shaped

@@ -1,0 +1,398 @@
+# ruff: noqa: ARG001 - an intrinsic names the arguments that its generated code takes
+"""Eight-wide vector steps for the counting loops, as LLVM vector code that numba calls.
+
+The arithmetic is the same on every processor; only `_compress`, which packs the chosen lanes together, is written
+three ways: one instruction with AVX-512, a table of permutations with AVX2, lane by lane elsewhere. All three give the
+same bits. The compiled kernels are cached per processor, so the choice is made when they are compiled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, Literal
+
+import llvmlite.ir as ir
+import numba.core.cgutils
+import numba.extending
+from numba import types
+
+# Without types of their own.
+cgutils: Any = numba.core.cgutils
+intrinsic: Any = numba.extending.intrinsic
+
+_I8, _I32, _I64 = ir.IntType(8), ir.IntType(32), ir.IntType(64)
+_F64 = ir.DoubleType()
+_V = ir.VectorType(_F64, 8)
+_V4 = ir.VectorType(_F64, 4)
+_MASK = ir.VectorType(ir.IntType(1), 8)
+
+Flavour = Literal["avx512", "avx2", "plain"]
+
+
+def flavour(features: str) -> Flavour:
+    """How lanes are packed on a processor with these LLVM feature names."""
+    names = set(features.split(","))
+    if "+avx512f" in names and "+avx512vl" in names:
+        return "avx512"
+    return "avx2" if "+avx2" in names else "plain"
+
+
+def _flavour_of(context: Any) -> Flavour:
+    return flavour(str(context.codegen().magic_tuple()[2]))
+
+
+def _constant(value: int, kind: Any = _I64) -> Any:
+    return ir.Constant(kind, value)
+
+
+def _place(context: Any, builder: Any, kind: Any, array: Any, index: Any) -> Any:
+    data = context.make_array(kind)(context, builder, value=array).data
+    element = context.get_data_type(kind.dtype)
+    return builder.gep(data, [index], source_etype=element), element
+
+
+def _load(context: Any, builder: Any, kind: Any, array: Any, index: Any) -> Any:
+    """Eight samples from `array[index]` on, as doubles."""
+    place, element = _place(context, builder, kind, array, index)
+    vector = ir.VectorType(element, 8)
+    value = builder.load(builder.bitcast(place, vector.as_pointer()), typ=vector)
+    value.align = 4 if isinstance(element, ir.FloatType) else 8
+    return builder.fpext(value, _V) if isinstance(element, ir.FloatType) else value
+
+
+def _call(builder: Any, name: str, result: Any, arguments: Sequence[Any]) -> Any:
+    kind = ir.FunctionType(result, [argument.type for argument in arguments])
+    return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), arguments)
+
+
+def _store(builder: Any, value: Any, place: Any) -> None:
+    stored = builder.store(value, builder.bitcast(place, value.type.as_pointer()))
+    stored.align = 8
+
+
+def _count(builder: Any, bits: Any) -> Any:
+    return builder.zext(_call(builder, "llvm.ctpop.i8", _I8, [bits]), _I64)
+
+
+def _abs(builder: Any, value: Any) -> Any:
+    return _call(builder, "llvm.fabs.v8f64", _V, [value])
+
+
+def _bits(builder: Any, mask: Any) -> Any:
+    return builder.bitcast(mask, _I8)
+
+
+def _permutations(builder: Any) -> Any:
+    """Table of 16 permutations of 4 doubles, as pairs of 32-bit lanes, that bring the chosen ones to the front."""
+    module, name = builder.module, "washboard_permutations"
+    rows = []
+    for choice in range(16):
+        lanes = [lane for lane in range(4) if choice >> lane & 1]
+        lanes += [0] * (4 - len(lanes))
+        rows.append([half for lane in lanes for half in (2 * lane, 2 * lane + 1)])
+    row = ir.VectorType(_I32, 8)
+    kind = ir.ArrayType(row, 16)
+    if name not in module.globals:
+        table = ir.GlobalVariable(module, kind, name)
+        table.linkage, table.global_constant = "internal", True
+        table.initializer = ir.Constant(kind, [ir.Constant(row, values) for values in rows])
+    return module.globals[name], row, kind
+
+
+def _compress(context: Any, builder: Any, value: Any, bits: Any, place: Any) -> Any:
+    """Store the lanes of `value` chosen by the 8 `bits` one after the other at `place`; returns how many.
+
+    Writes a whole vector: the seven places after the last chosen lane hold rubbish afterwards.
+    """
+    chosen = _flavour_of(context)
+    if chosen == "avx512":
+        mask = builder.bitcast(bits, _MASK)
+        packed = _call(builder, "llvm.x86.avx512.mask.compress.v8f64", _V, [value, ir.Constant(_V, None), mask])
+        _store(builder, packed, place)
+        return _count(builder, bits)
+    if chosen == "avx2":
+        table, row, kind = _permutations(builder)
+        singles = ir.VectorType(ir.FloatType(), 8)
+        done = _constant(0)
+        for half in range(2):
+            lanes = ir.Constant(ir.VectorType(_I32, 4), [half * 4 + lane for lane in range(4)])
+            part = builder.shuffle_vector(value, value, lanes)
+            nibble = builder.and_(builder.lshr(bits, _constant(4 * half, _I8)), _constant(15, _I8))
+            entry = builder.gep(table, [_constant(0), builder.zext(nibble, _I64)], source_etype=kind)
+            order = builder.load(entry, typ=row)
+            order.align = 32
+            packed = _call(builder, "llvm.x86.avx2.permps", singles, [builder.bitcast(part, singles), order])
+            _store(builder, builder.bitcast(packed, _V4), builder.gep(place, [done], source_etype=_F64))
+            done = builder.add(done, _count(builder, nibble))
+        return done
+    done = _constant(0)
+    for lane in range(8):
+        _store(
+            builder,
+            builder.extract_element(value, _constant(lane, _I32)),
+            builder.gep(place, [done], source_etype=_F64),
+        )
+        bit = builder.and_(builder.lshr(bits, _constant(lane, _I8)), _constant(1, _I8))
+        done = builder.add(done, builder.zext(bit, _I64))
+    return done
+
+
+def _any(builder: Any, mask: Any) -> Any:
+    """Bit 8 set when any lane of `mask` is."""
+    found = builder.icmp_unsigned("!=", _bits(builder, mask), _constant(0, _I8))
+    return builder.shl(builder.zext(found, _I64), _constant(8))
+
+
+@intrinsic
+def turns8(_typing: Any, x: Any, i: Any, rise: Any, valid: Any, out: Any, k: Any) -> tuple[Any, Callable[..., Any]]:
+    """Store to `out[k:]` those of x[i-1:i+7] that are turning points, as far as `valid`.
+
+    `rise` is 1 when x[i-1] is above x[i-2]. Returns their number, plus 256 when any of x[i:i+8] equals its forerunner
+    or is not a number (then all is void), plus 512 when x[i+7] is above x[i+6].
+    """
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        x_, i_, rise_, valid_, out_, k_ = arguments
+        kind = signature.args[0]
+        before = _load(context, builder, kind, x_, builder.sub(i_, _constant(1)))
+        here = _load(context, builder, kind, x_, i_)
+        rises = _bits(builder, builder.fcmp_ordered(">", here, before))
+        level = builder.fcmp_unordered("==", here, before)
+        earlier = builder.or_(builder.shl(rises, _constant(1, _I8)), builder.trunc(rise_, _I8))
+        bits = builder.and_(builder.xor(rises, earlier), builder.trunc(valid_, _I8))
+        place, _ = _place(context, builder, signature.args[4], out_, k_)
+        count = builder.or_(_compress(context, builder, before, bits, place), _any(builder, level))
+        last = builder.zext(builder.lshr(rises, _constant(7, _I8)), _I64)
+        return builder.or_(count, builder.shl(last, _constant(9)))
+
+    return types.int64(x, types.int64, types.int64, types.int64, out, types.int64), generate
+
+
+@intrinsic
+def distinct8(_typing: Any, x: Any, i: Any, out: Any, k: Any) -> tuple[Any, Callable[..., Any]]:
+    """Store to `out[k:]` those of x[i:i+8] that differ from their forerunner.
+
+    Returns their number, plus 256 when any is not a number.
+    """
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        x_, i_, out_, k_ = arguments
+        kind = signature.args[0]
+        before = _load(context, builder, kind, x_, builder.sub(i_, _constant(1)))
+        here = _load(context, builder, kind, x_, i_)
+        differs = builder.fcmp_unordered("!=", here, before)
+        nan = builder.fcmp_unordered("uno", here, here)
+        place, _ = _place(context, builder, signature.args[2], out_, k_)
+        return builder.or_(_compress(context, builder, here, _bits(builder, differs), place), _any(builder, nan))
+
+    return types.int64(x, types.int64, out, types.int64), generate
+
+
+@intrinsic
+def peaks8(
+    _typing: Any, x: Any, i: Any, valid: Any, before: Any, here: Any, after: Any, k: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """As `turns8` for samples without plateaus, but store each turning point with its two neighbours."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        x_, i_, valid_, before_, here_, after_, k_ = arguments
+        kind = signature.args[0]
+        a = _load(context, builder, kind, x_, builder.sub(i_, _constant(1)))
+        b = _load(context, builder, kind, x_, i_)
+        c = _load(context, builder, kind, x_, builder.add(i_, _constant(1)))
+        turn = builder.xor(builder.fcmp_ordered(">", b, a), builder.fcmp_ordered(">", c, b))
+        bits = builder.and_(_bits(builder, turn), builder.trunc(valid_, _I8))
+        _compress(context, builder, a, bits, _place(context, builder, signature.args[3], before_, k_)[0])
+        _compress(context, builder, c, bits, _place(context, builder, signature.args[5], after_, k_)[0])
+        return _compress(context, builder, b, bits, _place(context, builder, signature.args[4], here_, k_)[0])
+
+    integer = types.int64
+    return integer(x, integer, integer, before, here, after, integer), generate
+
+
+@intrinsic
+def peel8(
+    _typing: Any, t: Any, i: Any, out: Any, k: Any, ranges: Any, c: Any, carry: Any, chosen: Any, kept: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """One step of a peeling pass over turning points t[i:i+8].
+
+    The range from t[j] to t[j+1] is taken out when it is smaller than the one before it and not larger than the one
+    after it: such a cycle closes whatever else does. Its size goes to `ranges[c:]`; points that stay go to `out[k:]`.
+    `carry` is 1 when the range that ends at t[i] was taken; `chosen` and `kept` mask off lanes beyond the end.
+
+    Returns points kept + 256 x ranges taken + 65536 x the next carry.
+    """
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        t_, i_, out_, k_, ranges_, c_, carry_, chosen_, kept_ = arguments
+        kind = signature.args[0]
+        points = [_load(context, builder, kind, t_, builder.add(i_, _constant(step))) for step in (-1, 0, 1, 2)]
+        before, here, after = (_abs(builder, builder.fsub(points[n + 1], points[n])) for n in range(3))
+        smallest = builder.and_(builder.fcmp_ordered("<", here, before), builder.fcmp_ordered("<=", here, after))
+        taken = builder.and_(_bits(builder, smallest), builder.trunc(chosen_, _I8))
+        ends = builder.or_(builder.shl(taken, _constant(1, _I8)), builder.trunc(carry_, _I8))
+        stay = builder.and_(builder.not_(builder.or_(taken, ends)), builder.trunc(kept_, _I8))
+        sizes, _ = _place(context, builder, signature.args[4], ranges_, c_)
+        cycles = _compress(context, builder, here, taken, sizes)
+        places, _ = _place(context, builder, signature.args[2], out_, k_)
+        left = _compress(context, builder, points[1], stay, places)
+        carried = builder.zext(builder.lshr(taken, _constant(7, _I8)), _I64)
+        packed = builder.or_(left, builder.shl(cycles, _constant(8)))
+        return builder.or_(packed, builder.shl(carried, _constant(16)))
+
+    integer = types.int64
+    return integer(t, integer, out, integer, ranges, integer, integer, integer, integer), generate
+
+
+class _Rolling:
+    """A value that a loop carries from step to step."""
+
+    def __init__(self, builder: Any, first: Any) -> None:
+        self._builder, self._kind = builder, first.type
+        self._place = cgutils.alloca_once(builder, first.type)
+        self.put(first)
+
+    def get(self) -> Any:
+        return self._builder.load(self._place, typ=self._kind)
+
+    def put(self, value: Any) -> None:
+        self._builder.store(value, self._place)
+
+
+def _lanes(builder: Any, left: Any, right: Any, first: int) -> Any:
+    """Eight lanes of `left` followed by `right`, from lane `first` on."""
+    return builder.shuffle_vector(left, right, ir.Constant(ir.VectorType(_I32, 8), list(range(first, first + 8))))
+
+
+def _last_lane(builder: Any, value: Any) -> Any:
+    return builder.insert_element(ir.Constant(_V, [0.0] * 8), value, _constant(7, _I32))
+
+
+@intrinsic
+def turns_run(_typing: Any, x: Any, i: Any, steps: Any, rise: Any, out: Any, k: Any) -> tuple[Any, Callable[..., Any]]:
+    """As many steps of `turns8` as `steps`, from x[i] on; returns 4 x the new `k` + 2 x void + rise."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        x_, i_, steps_, rise_, out_, k_ = arguments
+        kind = signature.args[0]
+        place, element = _place(context, builder, kind, x_, builder.sub(i_, _constant(1)))
+        one = builder.load(place, typ=element)
+        one = builder.fpext(one, _F64) if isinstance(element, ir.FloatType) else one
+        previous = _Rolling(builder, _last_lane(builder, one))
+        level = _Rolling(builder, ir.Constant(_MASK, None))
+        rising = _Rolling(builder, builder.trunc(rise_, _I8))
+        count = _Rolling(builder, k_)
+        with cgutils.for_range(builder, steps_) as loop:
+            here = _load(context, builder, kind, x_, builder.add(i_, builder.mul(loop.index, _constant(8))))
+            before = _lanes(builder, previous.get(), here, 7)
+            rises = _bits(builder, builder.fcmp_ordered(">", here, before))
+            level.put(builder.or_(level.get(), builder.fcmp_unordered("==", here, before)))
+            bits = builder.xor(rises, builder.or_(builder.shl(rises, _constant(1, _I8)), rising.get()))
+            target, _ = _place(context, builder, signature.args[4], out_, count.get())
+            count.put(builder.add(count.get(), _compress(context, builder, before, bits, target)))
+            rising.put(builder.lshr(rises, _constant(7, _I8)))
+            previous.put(here)
+        void = builder.lshr(_any(builder, level.get()), _constant(7))
+        packed = builder.or_(builder.shl(count.get(), _constant(2)), void)
+        return builder.or_(packed, builder.zext(rising.get(), _I64))
+
+    return types.int64(x, types.int64, types.int64, types.int64, out, types.int64), generate
+
+
+@intrinsic
+def peel_run(_typing: Any, t: Any, steps: Any, out: Any, ranges: Any, found: Any) -> tuple[Any, Callable[..., Any]]:
+    """As many full steps of `peel8` as `steps`, from t[1] on; found[:3] is k, c and the carry, before and after."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        t_, steps_, out_, ranges_, found_ = arguments
+        kind = signature.args[0]
+        slots = [_place(context, builder, signature.args[4], found_, _constant(n))[0] for n in range(3)]
+        count, cycles = (_Rolling(builder, builder.load(slot, typ=_I64)) for slot in slots[:2])
+        carry = _Rolling(builder, builder.trunc(builder.load(slots[2], typ=_I64), _I8))
+
+        def load(index: Any) -> Any:
+            return _load(context, builder, kind, t_, index)
+
+        def size(left: Any, right: Any) -> Any:
+            return _abs(builder, builder.fsub(_lanes(builder, left, right, 1), left))
+
+        first, second = load(_constant(1)), load(_constant(9))
+        points, coming = _Rolling(builder, first), _Rolling(builder, second)
+        opening = _abs(builder, builder.fsub(first, load(_constant(0))))
+        lead = builder.extract_element(opening, _constant(0, _I32))
+        earlier, sizes = _Rolling(builder, _last_lane(builder, lead)), _Rolling(builder, size(first, second))
+        with cgutils.for_range(builder, steps_) as loop:
+            here, then = points.get(), coming.get()
+            after = load(builder.add(builder.mul(loop.index, _constant(8)), _constant(17)))
+            this, later = sizes.get(), size(then, after)
+            smallest = builder.and_(
+                builder.fcmp_ordered("<", this, _lanes(builder, earlier.get(), this, 7)),
+                builder.fcmp_ordered("<=", this, _lanes(builder, this, later, 1)),
+            )
+            taken = _bits(builder, smallest)
+            ends = builder.or_(builder.shl(taken, _constant(1, _I8)), carry.get())
+            stay = builder.not_(builder.or_(taken, ends))
+            target, _ = _place(context, builder, signature.args[3], ranges_, cycles.get())
+            cycles.put(builder.add(cycles.get(), _compress(context, builder, this, taken, target)))
+            target, _ = _place(context, builder, signature.args[2], out_, count.get())
+            count.put(builder.add(count.get(), _compress(context, builder, here, stay, target)))
+            carry.put(builder.lshr(taken, _constant(7, _I8)))
+            points.put(then)
+            coming.put(after)
+            earlier.put(this)
+            sizes.put(later)
+        for slot, value in zip(slots, (count.get(), cycles.get(), builder.zext(carry.get(), _I64)), strict=True):
+            builder.store(value, slot)
+        return context.get_dummy_value()
+
+    return types.void(t, types.int64, out, ranges, found), generate
+
+
+@intrinsic
+def add_powers8(_typing: Any, ranges: Any, blocks: Any, power: Any, sums: Any) -> tuple[Any, Callable[..., Any]]:
+    """Add ranges[:8*blocks] to the whole `power` (1 to 31) to the eight `sums`, lane by lane."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        ranges_, blocks_, power_, sums_ = arguments
+        total = cgutils.alloca_once(builder, _V)
+        place, _ = _place(context, builder, signature.args[3], sums_, _constant(0))
+        first = builder.load(builder.bitcast(place, _V.as_pointer()), typ=_V)
+        first.align = 8
+        builder.store(first, total).align = 8
+        bits = [builder.icmp_signed("!=", builder.and_(power_, _constant(1 << bit)), _constant(0)) for bit in range(5)]
+        with cgutils.for_range(builder, blocks_) as loop:
+            index = builder.mul(loop.index, _constant(8))
+            value = _load(context, builder, signature.args[0], ranges_, index)
+            product = ir.Constant(_V, [1.0] * 8)
+            for bit in range(5):
+                product = builder.select(bits[bit], builder.fmul(product, value), product)
+                value = builder.fmul(value, value)
+            before = builder.load(total, typ=_V)
+            before.align = 8
+            builder.store(builder.fadd(before, product), total).align = 8
+        last = builder.load(total, typ=_V)
+        last.align = 8
+        _store(builder, last, place)
+        return context.get_dummy_value()
+
+    return types.void(ranges, types.int64, types.int64, sums), generate
+
+
+@intrinsic
+def as_bits(_typing: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+    """The 64 bits of a double as an integer."""
+
+    def generate(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.bitcast(arguments[0], _I64)
+
+    return types.int64(types.float64), generate
+
+
+@intrinsic
+def as_double(_typing: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+    """The double with these 64 bits."""
+
+    def generate(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.bitcast(arguments[0], _F64)
+
+    return types.float64(types.int64), generate
