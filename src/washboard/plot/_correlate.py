@@ -71,7 +71,7 @@ def spectra_figure(found: Comparison, *, band_hz: tuple[float, float], channels:
     worst = rows[int(np.argmax(found.error[rows]))]
     title(
         figure,
-        f"{found.event}: error at most {100 * found.error[worst]:.0f} % of the field's level, on '{found.channels[worst]}'",
+        f"{found.event}: error at most {100 * found.error[worst]:.0f} % of the field's, on '{found.channels[worst]}'",
     )
     return figure
 
