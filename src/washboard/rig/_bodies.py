@@ -157,7 +157,7 @@ class Bodies:
             return self.row(f"{part.name} heave") - dx * pitch + dy * roll
         middle = mount_middle(part)
         rise = point[2] - middle[2]
-        foot = self.frame_point(part.on, middle, axis)
+        foot = self.frame_point(part.on, (point[0], point[1], middle[2]), axis)
         if axis == "x":
             return foot + rise * self.part_angle(part, "y")
         return foot - rise * self.part_angle(part, "x")

@@ -10,6 +10,7 @@ from washboard.simulate._contact import rolling_height
 from washboard.simulate._courses import Course, course_road, courses, drive_lap
 from washboard.simulate._field import drive_over
 from washboard.simulate._road import Road, class_roughness, flat_road, random_road, track_coherence
+from washboard.simulate._sensors import SensorRows, sensor_rows
 from washboard.simulate._virtual_rig import PlayLog, VirtualRig
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "Model",
     "PlayLog",
     "Road",
+    "SensorRows",
     "VirtualRig",
     "Wheel",
     "assemble",
@@ -29,5 +31,6 @@ __all__ = [
     "flat_road",
     "random_road",
     "rolling_height",
+    "sensor_rows",
     "track_coherence",
 ]

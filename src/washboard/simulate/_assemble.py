@@ -103,7 +103,7 @@ def box_inertia(mass_kg: float, a_m: float, b_m: float) -> float:
 class _Builder:
     """Collects bodies and matrices while the description is walked through."""
 
-    def __init__(self, specimen: Specimen) -> None:
+    def __init__(self, specimen: Specimen, lean: tuple[float, ...]) -> None:
         self.specimen = specimen
         self.frame = specimen.frame
         self.dofs = ["heave", "pitch", "roll front", "roll rear", "sway", "yaw"]
@@ -119,8 +119,9 @@ class _Builder:
                 self.dofs += [f"{part.name} roll"] if _rolls(part) else []
                 self.dofs += [f"{part.name} pitch"] if _pitches(part) else []
         n = len(self.dofs)
-        self.mass, self.damping, self.stiffness = (np.zeros((n, n)) for _ in range(3))
+        self.mass, self.damping, self.stiffness, self.gravity = (np.zeros((n, n)) for _ in range(4))
         self.bodies: list[Body] = []
+        self.masses: list[float] = []
         self.support: list[Array] = []
         self.support_static: list[float] = []
         self.spring: list[Array] = []
@@ -128,6 +129,7 @@ class _Builder:
         self.side: list[Array] = []
         self.wheels: list[Wheel] = []
         self.axle_loads, self.kingpin_load = _static_loads(specimen)
+        self.lean = lean
 
     def unit(self, dof: str) -> Array:
         row = np.zeros(len(self.dofs))
@@ -139,6 +141,7 @@ class _Builder:
 
     def add_body(self, body: Body, mass: float, roll: float, pitch: float, yaw: float) -> None:
         self.bodies.append(body)
+        self.masses.append(mass)
         for index, value in ((X, mass), (Y, mass), (Z, mass), (ROLL, roll), (PITCH, pitch), (YAW, yaw)):
             self.add(self.mass, body.motion[index], value)
 
@@ -165,8 +168,7 @@ class _Builder:
         frame = self.part_of_frame(axle.x_m)
         sprung = self.axle_loads[number]
         own = axle.mass_kg * STANDARD_GRAVITY
-        lean = self.specimen.frame.cog_m[1] / axle.track_m
-        static = [sprung * (0.5 + side * lean) + own / 2 for side in (1, -1)]
+        static = [(sprung + own) * (0.5 + side * self.lean[number]) for side in (1, -1)]
         hub, cog = axle.tyre.radius_m, self.frame.cog_m[2]
         sides: list[tuple[int, Body]]
         if axle.kind == "rigid":
@@ -175,12 +177,12 @@ class _Builder:
             self.add_body(body, axle.mass_kg, axle.roll_inertia_kg_m2, 0.0, axle.roll_inertia_kg_m2)
             sides = [(1, body), (-1, body)]
             for row, lever in ((frame.motion[ROLL], cog), (frame.motion[PITCH], cog - hub)):
-                self.add(self.stiffness, row, -(sprung + own) * lever)
-            self.add(self.stiffness, frame.motion[ROLL], own * (cog - hub))
-            self.add(self.stiffness, frame.motion[PITCH], own * (cog - hub))
+                self.add(self.gravity, row, -(sprung + own) * lever)
+            self.add(self.gravity, frame.motion[ROLL], own * (cog - hub))
+            self.add(self.gravity, frame.motion[PITCH], own * (cog - hub))
         else:
             for row in (frame.motion[ROLL], frame.motion[PITCH]):
-                self.add(self.stiffness, row, -sprung * (cog - axle.roll_centre_m))
+                self.add(self.gravity, row, -sprung * (cog - axle.roll_centre_m))
             sides = self.beam(axle, frame, sprung, own) if axle.kind == "beam" else self.independent(axle, frame)
             for side, body in sides:
                 y = side * axle.spring_spacing_m / 2
@@ -205,7 +207,7 @@ class _Builder:
         motion[Y] = frame.at((axle.x_m, 0.0, centre))[Y] + (centre - hub) * roll
         body = Body(name=axle.name, origin_m=(axle.x_m, 0.0, hub), motion=motion)
         self.add_body(body, axle.mass_kg, axle.roll_inertia_kg_m2, 0.0, axle.roll_inertia_kg_m2)
-        self.add(self.stiffness, roll, -(sprung * (centre - hub) + (sprung + own) * hub))
+        self.add(self.gravity, roll, -(sprung * (centre - hub) + (sprung + own) * hub))
         self.add(self.stiffness, roll - frame.motion[ROLL], axle.anti_roll_nm_rad)
         return [(1, body), (-1, body)]
 
@@ -247,8 +249,8 @@ class _Builder:
             self.add(self.stiffness, row, mount.stiffness_n_m)
             self.add(self.damping, row, mount.damping_n_s_m)
         for turn in (ROLL, PITCH):
-            self.add(self.stiffness, frame.motion[turn], -weight * (seat - cog))
-            self.add(self.stiffness, motion[turn], -weight * (part.cog_m[2] - seat))
+            self.add(self.gravity, frame.motion[turn], -weight * (seat - cog))
+            self.add(self.gravity, motion[turn], -weight * (part.cog_m[2] - seat))
 
     def build_kingpin(self) -> None:
         pin = self.specimen.kingpin
@@ -260,7 +262,7 @@ class _Builder:
         self.support_static += [self.kingpin_load, 0.0]
         lever = self.frame.cog_m[2] - pin.height_m
         for turn in (ROLL, PITCH):
-            self.add(self.stiffness, frame.motion[turn], -self.kingpin_load * lever)
+            self.add(self.gravity, frame.motion[turn], -self.kingpin_load * lever)
         # The plate holds the pin sideways as firmly as it carries it.
         self.add(self.stiffness, frame.at(point)[Y], pin.stiffness_n_m)
         self.add(self.damping, frame.at(point)[Y], pin.damping_n_s_m)
@@ -306,6 +308,43 @@ def _static_loads(specimen: Specimen) -> tuple[list[float], float]:
     return [float(load) for load in loads], pin_load
 
 
+def _built(specimen: Specimen, lean: tuple[float, ...]) -> _Builder:
+    builder = _Builder(specimen, lean)
+    builder.build_frame()
+    for number, axle in enumerate(specimen.axle):
+        builder.build_axle(number, axle)
+    builder.build_kingpin()
+    for part in specimen.part:
+        builder.build_part(part)
+    return builder
+
+
+def _lean(level: _Builder) -> tuple[float, ...]:
+    """Share of each axle's load that its left wheel carries beyond half: the level weight on linear springs."""
+    specimen = level.specimen
+    stiffness = level.stiffness.copy()
+    pin = specimen.kingpin
+    values = [specimen.axle[wheel.axle].tyre.stiffness_n_m for wheel in level.wheels]
+    values += [pin.stiffness_n_m, pin.roll_stiffness_nm_rad] if pin else []
+    rows = list(level.support)
+    for row, number in zip(level.spring, level.spring_axle, strict=True):
+        rows.append(row)
+        values.append(specimen.axle[number].spring_n_m)
+    for row, wheel in zip(level.side, level.wheels, strict=True):
+        rows.append(row)
+        values.append(specimen.axle[wheel.axle].tyre.lateral_stiffness_n_m)
+    for row, value in zip(rows, values, strict=True):
+        level.add(stiffness, row, value)
+    # A body's weight pulls along the motion of its own height, which its row of translations holds.
+    weight = np.zeros(len(level.dofs))
+    for body, mass in zip(level.bodies, level.masses, strict=True):
+        weight -= mass * STANDARD_GRAVITY * body.motion[Z]
+    settled = np.linalg.solve(stiffness, weight)
+    press = [-value * float(row @ settled) for row, value in zip(level.support, values, strict=False)]
+    pairs = [(press[2 * number], press[2 * number + 1]) for number in range(len(specimen.axle))]
+    return tuple(left / (left + right) - 0.5 for left, right in pairs)
+
+
 def assemble(specimen: Specimen) -> Model:
     """The model of `specimen` about static ride height.
 
@@ -314,13 +353,8 @@ def assemble(specimen: Specimen) -> Model:
     InputError
         It does not stand on its axles.
     """
-    builder = _Builder(specimen)
-    builder.build_frame()
-    for number, axle in enumerate(specimen.axle):
-        builder.build_axle(number, axle)
-    builder.build_kingpin()
-    for part in specimen.part:
-        builder.build_part(part)
+    level = _built(specimen, (0.0,) * len(specimen.axle))
+    builder = _built(specimen, _lean(level))
     n = len(builder.dofs)
     return Model(
         specimen=specimen,
@@ -329,7 +363,7 @@ def assemble(specimen: Specimen) -> Model:
         wheels=tuple(builder.wheels),
         mass=builder.mass,
         damping=builder.damping,
-        stiffness=builder.stiffness,
+        stiffness=builder.stiffness + builder.gravity,
         support=np.array(builder.support).reshape(-1, n),
         support_static=np.array(builder.support_static),
         spring=np.array(builder.spring).reshape(-1, n),
