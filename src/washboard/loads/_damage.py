@@ -89,7 +89,7 @@ def _damage(
     # The residue holds the record's extremes, so an infinite sample is in it.
     if bad >= 0 or not np.isfinite(stack).all():
         raise not_finite(row, number, of, WHAT)
-    return sums.sum(axis=1) + residue_damage(stack, slopes, residue)
+    return np.asarray(sums.sum(axis=1) + residue_damage(stack, slopes, residue))
 
 
 def residue_damage(stack: NDArray[np.float64], slopes: NDArray[np.float64], residue: Residue) -> NDArray[np.float64]:

@@ -100,7 +100,7 @@ def gate_turns(values: F64, indices: I64, n: int, gate: float, state: F64) -> in
             if v > state[6]:
                 state[6], state[7] = v, at
             if state[6] - state[4] > gate:
-                low = state[5] < state[7]
+                low = v == state[6]
                 values[k] = state[4] if low else state[6]
                 indices[k] = np.int64(state[5] if low else state[7])
                 k += 1
