@@ -100,6 +100,7 @@ def target_scatter(
     n_laps = mix.mean_laps
     mean = np.stack([event.damage.mean(axis=0) for event in loads])
     total = np.einsum("e,ecs->cs", n_laps, mean)
+    total = np.where(total > 0, total, np.inf)
     drawn = np.zeros((draws, *total.shape))
     deviation = np.full(mean.shape, np.nan)
     for index, event in enumerate(loads):

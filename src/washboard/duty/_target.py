@@ -72,12 +72,26 @@ def target_damage(
     channels: tuple[str, ...],
     slopes: tuple[float, ...],
     percentile: float | None = None,
+    watched: tuple[str, ...] = (),
 ) -> Target:
     """Damage of the service: laps of each event times the mean damage of its laps, summed (Palmgren-Miner).
 
     With a percentile, damage of users is taken as log-normal: mean and standard deviation of the logarithm from the
     groups with their weights, per channel and slope, so that ``D_p = exp(mu + z_p sigma)``. The percentile user of one
     channel need not be that of another: the target then is the envelope over channels.
+
+    Parameters
+    ----------
+    loads : sequence of EventLoads
+        Every event of `mix`, in its order.
+    mix : Usage
+        Laps of each event in service.
+    channels, slopes
+        Names and Basquin slopes, in the order of the damage.
+    percentile : float, optional
+        Share of users that the target is more severe than. [-]
+    watched : tuple of str
+        Channels that may be without damage.
 
     Raises
     ------
@@ -95,12 +109,13 @@ def target_damage(
     mean = np.stack([event.damage.mean(axis=0) for event in loads])
     group_damage = np.einsum("ge,ecs->gcs", mix.laps, mean)
     average = np.einsum("g,gcs->cs", mix.weights, group_damage)
-    _check_damage(average, channels)
+    _check_damage(average, channels, watched)
+    known = np.where(average > 0, average, 1.0)
     factor = np.ones_like(average)
     if percentile is not None:
-        factor = _percentile_damage(group_damage, mix, percentile) / average
+        factor = np.where(average > 0, _percentile_damage(group_damage, mix, percentile) / known, 1.0)
     part = mix.mean_laps[:, None, None] * mean
-    share = part / average
+    share = part / known
     return Target(
         events=mix.events,
         channels=channels,
@@ -125,8 +140,9 @@ def _check_laps(loads: Sequence[EventLoads], mix: Usage) -> None:
             )
 
 
-def _check_damage(damage: NDArray[np.float64], channels: tuple[str, ...]) -> None:
-    bad = [name for name, row in zip(channels, damage, strict=True) if not (np.isfinite(row).all() and (row > 0).all())]
+def _check_damage(damage: NDArray[np.float64], channels: tuple[str, ...], watched: tuple[str, ...]) -> None:
+    sound = [bool(np.isfinite(row).all() and (row > 0).all()) for row in damage]
+    bad = [name for name, good in zip(channels, sound, strict=True) if not good and name not in watched]
     if bad:
         many = f"channels {', '.join(repr(name) for name in bad)} have" if len(bad) > 1 else f"channel '{bad[0]}' has"
         raise DataError(

@@ -10,10 +10,18 @@ from washboard.units import Unit
 
 @settings
 class ShortenSettings:
-    """How recordings are shortened: `[shorten]`; `keep` is the least share of its damage any channel keeps."""
+    """How recordings are shortened: `[shorten]`; `keep` is the least share of its damage any channel keeps.
+
+    The recording is divided into windows of about `window`, their ends moved to where all channels are calm. What is
+    kept runs for at least `shortest` without a join; at a join all channels fade into each other over `fade`. Joins may
+    add `join_damage` of a channel's damage at most. The selection is proven to be within `gap` of the shortest
+    possible; the search for it takes no longer than `limit`.
+    """
 
     keep: Annotated[float, Unit("1", gt=0, le=1)] = 0.85
     window_s: Annotated[float, Unit("s", gt=0)] = 1.0
     shortest_s: Annotated[float, Unit("s", gt=0)] = 2.0
     fade_s: Annotated[float, Unit("s", gt=0)] = 0.5
     gap: Annotated[float, Unit("1", ge=0, lt=1)] = 0.01
+    join_damage: Annotated[float, Unit("1", gt=0, lt=1)] = 0.01
+    limit_s: Annotated[float, Unit("s", gt=0)] = 60.0

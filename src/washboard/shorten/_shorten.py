@@ -1,0 +1,407 @@
+"""Shorten: choose, join, recount, and choose again until every channel really holds its share."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washboard.errors import DataError, InputError
+from washboard.recording import Samples
+from washboard.settings import Progress, no_progress
+from washboard.shorten._count import damage_by_stretch
+from washboard.shorten._join import Joined, join_runs
+from washboard.shorten._select import Rules, Selection, runs_of, select_windows
+from washboard.shorten._settings import ShortenSettings
+from washboard.shorten._windows import Windows, windows_of
+
+_ROUNDS = 10
+_HOLDS = 1e-6
+_NOTHING_TO_SPARE = 1.003
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Round:
+    """One turn of choosing, joining and recounting.
+
+    Parameters
+    ----------
+    selection : Selection
+        What was chosen, with its proof.
+    worst : float
+        Least of share held over share required, by recount; 1 or more when all hold. [-]
+    join_damage : float
+        Most damage that joins made on any channel, as a share of its damage. [-]
+    added_only : bool
+        Whether the windows of the turn before were all kept and only others added.
+    """
+
+    selection: Selection
+    worst: float
+    join_damage: float
+    added_only: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shortened:
+    """A recording shortened with its damage kept.
+
+    Parameters
+    ----------
+    joined : Joined
+        The time history and where it comes from.
+    windows : Windows
+        What there was to choose from.
+    kept : ndarray of bool, shape (window,)
+        What was chosen.
+    damage : ndarray, shape (channel, window, slope)
+        Damage of each window in the original.
+    required : ndarray, shape (channel, slope)
+        Share asked for; 0 for a channel that is only watched. [-]
+    held : ndarray, shape (channel, slope)
+        Share held, counted on the joined history: the truth. [-]
+    join_damage : ndarray, shape (channel, slope)
+        Damage in the fades beyond what the original has at the same places, over the damage of the whole. [-]
+    rounds : tuple of Round
+        How it came about.
+    filled : int
+        Windows that were added at the end because choosing anew did not settle.
+    """
+
+    joined: Joined
+    windows: Windows
+    kept: NDArray[np.bool_]
+    damage: NDArray[np.float64]
+    required: NDArray[np.float64]
+    held: NDArray[np.float64]
+    join_damage: NDArray[np.float64]
+    rounds: tuple[Round, ...]
+    filled: int
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the shortened recording. [s]"""
+        return float(self.joined.samples.shape[1] / self.windows.rate_hz)
+
+    @property
+    def original_s(self) -> float:
+        """Length of the original. [s]"""
+        return float(self.windows.edges[-1] / self.windows.rate_hz)
+
+    @property
+    def kept_s(self) -> float:
+        """Length of the chosen windows, before cuts were moved to match. [s]"""
+        return float(self.windows.duration_s[self.kept].sum())
+
+    @property
+    def bound_s(self) -> float:
+        """No choice of these windows whose damage, as counted in the original, adds up to the shares is shorter. [s]"""
+        return self.rounds[0].selection.bound_s
+
+    @property
+    def relaxed_s(self) -> float:
+        """The linear relaxation's bound on the same. [s]"""
+        return self.rounds[0].selection.relaxed_s
+
+    @property
+    def greedy_s(self) -> float:
+        """Length that taking the best window next, again and again, comes to. [s]"""
+        return self.rounds[0].selection.greedy_s
+
+    @property
+    def gap(self) -> float:
+        """By which share the length could at most be lowered: against `bound_s`, corrections included. [-]"""
+        return max(0.0, self.kept_s - self.bound_s) / self.kept_s
+
+
+def shorten(
+    samples: Samples,
+    rate_hz: float,
+    *,
+    share: NDArray[np.float64],
+    slopes: tuple[float, ...],
+    settings: ShortenSettings,
+    names: tuple[str, ...] = (),
+    progress: Progress = no_progress,
+) -> Shortened:
+    """Shorten a recording to least time with at least `share` of its damage kept on every channel, for every slope.
+
+    Cycles whose turning points lie in different windows make damage by window only nearly additive, and joins take a
+    little away. So the shares asked of the windows are corrected by what a recount of the joined history shows, and the
+    choice is made again until every channel holds its share by recount. The windows with each channel's highest and
+    lowest sample, the turning points of its largest cycle, are always kept.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (channel, time)
+        Float32 or float64, may be a memory map. [any unit per channel]
+    share : ndarray, shape (channel,)
+        Least share of damage to keep; 0 for a channel that is only watched. [-]
+    slopes : tuple of float
+        Basquin slopes, each of which must hold. [-]
+    settings : ShortenSettings
+        Windows, fades, gap.
+    names : tuple of str
+        Channel names for messages.
+
+    Raises
+    ------
+    DataError
+        A channel with a share to keep but no damage.
+    InputError
+        A fade longer than the shortest stretch, a share above 1.
+    """
+    required = _required(samples, share, slopes, settings, names)
+    windows = windows_of(samples, rate_hz, window_s=settings.window_s, fade_s=settings.fade_s)
+    progress(0.02, "counting damage by window")
+    damage = damage_by_stretch(samples, windows.edges, slopes)
+    _check_damage(damage, required, names)
+    asked = np.flatnonzero(required[:, 0] > 0)
+    task = _Task(
+        samples=samples, rate_hz=rate_hz, windows=windows, damage=damage, asked=asked,
+        required=required, slopes=slopes, settings=settings, extremes=_extremes(samples, asked),
+    )  # fmt: skip
+    return task.run(progress)
+
+
+def _required(
+    samples: Samples,
+    share: NDArray[np.float64],
+    slopes: tuple[float, ...],
+    settings: ShortenSettings,
+    names: tuple[str, ...],
+) -> NDArray[np.float64]:
+    share = np.asarray(share, np.float64)
+    if share.shape != (samples.shape[0],) or (names and len(names) != samples.shape[0]):
+        raise InputError(f"one share and one name per channel are needed: {samples.shape[0]}, not {share.shape[0]}")
+    if not (np.isfinite(share).all() and share.min() >= 0 and share.max() <= 1):
+        raise InputError("shares of damage to keep lie between 0 and 1")
+    if not share.any():
+        raise InputError("no channel is asked to keep any damage; give at least one a share above 0")
+    if settings.fade_s > settings.shortest_s:
+        raise InputError(
+            f"shorten: fade ({settings.fade_s:g} s) is longer than shortest ({settings.shortest_s:g} s); "
+            "a kept stretch must be longer than the fades at its ends"
+        )
+    return np.repeat(share[:, None], len(slopes), axis=1)
+
+
+def _check_damage(damage: NDArray[np.float64], required: NDArray[np.float64], names: tuple[str, ...]) -> None:
+    total = damage.sum(axis=1)
+    for channel, row in enumerate(total):
+        if required[channel, 0] > 0 and not (np.isfinite(row).all() and (row > 0).all()):
+            name = f"'{names[channel]}'" if names else str(channel + 1)
+            raise DataError(
+                f"channel {name} has no damage in this recording (constant), so no share of it can be kept; "
+                "look at the sensor, or set its keep or role otherwise"
+            )
+
+
+def _extremes(samples: Samples, asked: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Sample numbers of the highest and lowest sample of each channel that is asked to keep damage."""
+    return np.unique([place for row in asked for place in (int(samples[row].argmax()), int(samples[row].argmin()))])
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Trial:
+    kept: NDArray[np.bool_]
+    joined: Joined
+    held: NDArray[np.float64]
+    join_damage: NDArray[np.float64]
+    excess_at: NDArray[np.float64]
+
+    def worst(self, required: NDArray[np.float64]) -> float:
+        asked = required > 0
+        worst: float = (self.held[asked] / required[asked]).min()
+        return worst
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Task:
+    samples: Samples
+    rate_hz: float
+    windows: Windows
+    damage: NDArray[np.float64]
+    asked: NDArray[np.int64]
+    required: NDArray[np.float64]
+    slopes: tuple[float, ...]
+    settings: ShortenSettings
+    extremes: NDArray[np.int64]
+
+    @property
+    def total(self) -> NDArray[np.float64]:
+        total: NDArray[np.float64] = self.damage.sum(axis=1)
+        return total
+
+    @property
+    def fade(self) -> int:
+        return max(2, 2 * round(self.settings.fade_s * self.rate_hz / 2))
+
+    @property
+    def search(self) -> int:
+        return max(1, self.fade // 4)
+
+    def rules(self, whole_edges: set[int]) -> Rules:
+        edges, n = self.windows.edges, len(self.windows.edges) - 1
+        mandatory = np.zeros(n, bool)
+        # A fade reaches half its length into a window, and its middle may move: keep extremes clear of both.
+        margin = self.fade // 2 + self.search + 1
+        for place in self.extremes:
+            first = int(np.searchsorted(edges, place - margin, side="right")) - 1
+            last = int(np.searchsorted(edges, place + margin, side="right")) - 1
+            mandatory[max(first, 0) : min(last, n - 1) + 1] = True
+        fade_s = self.settings.fade_s
+        return Rules(
+            mandatory=mandatory,
+            whole_edges=np.array(sorted(whole_edges), np.int64),
+            shortest_s=max(self.settings.shortest_s, 2 * fade_s),
+            shortest_gap_s=fade_s,
+        )
+
+    def run(self, progress: Progress) -> Shortened:
+        """Choose freely twice, the second time corrected; then only add to what was chosen until every share holds."""
+        need, base = self.required.copy(), np.zeros(len(self.windows.edges) - 1, bool)
+        whole_edges: set[int] = set()
+        rounds: list[Round] = []
+        best: tuple[_Trial, Selection] | None = None
+        for turn in range(_ROUNDS):
+            progress(0.1 + 0.8 * turn / _ROUNDS, f"choosing windows, turn {turn + 1}")
+            chosen = self.choose(need, whole_edges, base)
+            trial = self.try_out(chosen.kept)
+            worst, joins = trial.worst(self.required), float(trial.join_damage[self.asked].max(initial=0.0))
+            good = worst >= 1 - _HOLDS and joins <= self.settings.join_damage
+            rounds.append(Round(selection=chosen, worst=worst, join_damage=joins, added_only=bool(base.any())))
+            if good and (best is None or chosen.time_s < best[1].time_s * (1 - 1e-9)):
+                enough = worst <= _NOTHING_TO_SPARE or bool(base.any()) or best is not None
+                best = (trial, chosen)
+                if enough:
+                    break
+            elif best is not None:
+                break
+            need = self.corrected(need, trial, chosen)
+            if joins > self.settings.join_damage:
+                whole_edges |= self.bad_edges(trial)
+                base = np.zeros_like(base)
+            elif turn >= 1 and not good:
+                base = trial.kept
+        filled = 0
+        if best is None:
+            trial, filled = self.fill(trial)
+            best = (trial, chosen)
+        progress(1.0, "shortened")
+        return Shortened(
+            joined=best[0].joined,
+            windows=self.windows,
+            kept=best[0].kept,
+            damage=self.damage,
+            required=self.required,
+            held=best[0].held,
+            join_damage=best[0].join_damage,
+            rounds=tuple(rounds),
+            filled=filled,
+        )
+
+    def choose(self, need: NDArray[np.float64], whole_edges: set[int], base: NDArray[np.bool_]) -> Selection:
+        rules = self.rules(whole_edges)
+        return select_windows(
+            self.damage[self.asked],
+            need[self.asked],
+            self.windows.duration_s,
+            rules=dataclasses.replace(rules, mandatory=rules.mandatory | base),
+            gap=self.settings.gap / 2,
+            time_limit_s=self.settings.limit_s / 4,
+        )
+
+    def try_out(self, kept: NDArray[np.bool_]) -> _Trial:
+        edges = self.windows.edges
+        runs = np.array([(edges[first], edges[last]) for first, last in runs_of(kept)], np.int64)
+        joined = join_runs(self.samples, runs, fade=self.fade, search=self.search, keep_at=self.extremes)
+        n, half = joined.samples.shape[1], joined.fade // 2
+        zones = np.unique(np.concatenate([[0], joined.joins - half, joined.joins + half, [n]]))
+        counted = damage_by_stretch(joined.samples, zones, self.slopes)
+        total = np.where(self.total > 0, self.total, 1.0)
+        held = counted.sum(axis=1) / total
+        at = np.searchsorted(zones, joined.joins - half)
+        excess = counted[:, at] / total[:, None] - self.original_at(joined, half) / total[:, None]
+        return _Trial(
+            kept=kept,
+            joined=joined,
+            held=held,
+            join_damage=np.maximum(excess, 0.0).sum(axis=1),
+            excess_at=excess.max(axis=2),
+        )
+
+    def original_at(self, joined: Joined, half: int) -> NDArray[np.float64]:
+        """Damage that the original has in the half fades before and after each cut, shape (channel, join, slope)."""
+        # Damage within a window is taken as evenly spread: exact sums at edges, a straight line between.
+        edges = self.windows.edges.astype(np.float64)
+        grown = np.concatenate([np.zeros((len(self.damage), 1, len(self.slopes))), self.damage.cumsum(axis=1)], axis=1)
+
+        def at(place: NDArray[np.int64]) -> NDArray[np.float64]:
+            k = np.clip(np.searchsorted(edges, place, side="right") - 1, 0, len(edges) - 2)
+            part = (place - edges[k]) / (edges[k + 1] - edges[k])
+            value: NDArray[np.float64] = grown[:, k] + part[None, :, None] * (grown[:, k + 1] - grown[:, k])
+            return value
+
+        ends, starts = joined.runs[:-1, 1], joined.runs[1:, 0]
+        return at(ends) - at(ends - half) + at(starts + half) - at(starts)
+
+    def corrected(self, need: NDArray[np.float64], trial: _Trial, chosen: Selection) -> NDArray[np.float64]:
+        """Shares to ask of the windows next, from what the recount showed of those just chosen.
+
+        What a row lacked by recount is asked for on top of what its windows add up to; where every row holds, what is
+        to spare is taken off the rows that were as low as asked.
+        """
+        missing = self.required - trial.held
+        summed = np.zeros_like(need)
+        summed[self.asked] = chosen.share
+        if np.any(missing > 0):
+            raised = np.where(missing > 0, summed + 1.05 * missing + 1e-4, need)
+            raised = np.maximum(raised, need)
+        else:
+            raised = np.where(summed <= need + 0.01, need + 0.9 * missing, need)
+        return np.where(self.required > 0, np.clip(raised, 0.5 * self.required, 1.0), 0.0)
+
+    def bad_edges(self, trial: _Trial) -> set[int]:
+        """Window edges of the joins that add most; cutting there is not allowed again."""
+        excess = trial.excess_at[self.asked].max(axis=0)
+        worst = np.argsort(-excess)[: max(1, len(excess) // 10)]
+        runs, n = runs_of(trial.kept), len(trial.kept)
+        found: set[int] = set()
+        for join in worst:
+            if excess[join] > 0:
+                found |= {edge for edge in (runs[join][1], runs[join + 1][0]) if 0 < edge < n}
+        return found
+
+    def fill(self, trial: _Trial) -> tuple[_Trial, int]:
+        """Add windows beside kept ones, those that give most to what is short, until every share holds."""
+        kept, before = trial.kept.copy(), int(trial.kept.sum())
+        while not kept.all():
+            short = np.maximum(self.required - trial.held, 0.0)
+            joins = float(trial.join_damage[self.asked].max(initial=0.0))
+            if not short.any() and joins <= self.settings.join_damage:
+                break
+            gain = np.einsum("cws,cs->w", self.damage / self.total[:, None, :].clip(1e-300), short)
+            if not short.any():
+                gain = self.damage[self.asked].sum(axis=(0, 2))
+            gain = np.where(kept, -1.0, gain / self.windows.duration_s)
+            many = max(1, int((~kept).sum()) // 50)
+            kept[np.argsort(-gain)[:many]] = True
+            kept = self.grown(kept)
+            trial = self.try_out(kept)
+        return trial, int(kept.sum()) - before
+
+    def grown(self, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Runs and gaps that became too short, made whole."""
+        duration_s, rules = self.windows.duration_s, self.rules(set())
+        kept = kept.copy()
+        for first, last in runs_of(kept):
+            while duration_s[first:last].sum() < rules.shortest_s - 1e-9 and last - first < len(kept):
+                first, last = max(0, first - 1), min(len(kept), last + 1)
+                kept[first:last] = True
+        for first, last in runs_of(~kept):
+            if duration_s[first:last].sum() < rules.shortest_gap_s - 1e-9:
+                kept[first:last] = True
+        return kept
