@@ -160,3 +160,10 @@ def outline(values: NDArray[Any], points: int = 2000) -> NDArray[np.intp]:
     start = np.arange(points) * length
     kept = np.concatenate([start + whole.argmin(axis=1), start + whole.argmax(axis=1), [0, n - 1]])
     return np.unique(kept)
+
+
+def font_folder() -> str:
+    """Folder of the fonts that figures are drawn with, for documents that should look alike."""
+    import matplotlib as mpl
+
+    return f"{mpl.get_data_path()}/fonts/ttf"
