@@ -42,6 +42,10 @@ class Edit:
 
 
 def _said(value: Any) -> str:
+    if isinstance(value, dict):
+        return ", ".join(f"{key} {entry}" for key, entry in value.items())
+    if isinstance(value, list):
+        return "; ".join(_said(entry) for entry in value) or "none"
     return "not given" if value is None else str(value)
 
 
@@ -94,9 +98,13 @@ def apply_edit(document: Any, edit: Edit) -> None:
             raise InputError(f"{FILE_NAME}: there is no {' · '.join(edit.key[:-1])} any more; discard this edit")
         node = below
     last = edit.key[-1]
-    if edit.now is None:
+    if edit.now is None or (edit.was is None and edit.now == []):
         if last in node:
             del node[last]
+    elif isinstance(edit.now, list) and last in node and _resized(node[last], edit.now):
+        return
+    elif isinstance(edit.now, list) and edit.now and isinstance(edit.now[0], dict):
+        node[last] = _tables(edit.now)
     elif last in node and isinstance(node[last], tomlkit.items.Item):
         fresh = tomlkit.item(edit.now)
         # The comment behind the value and the spaces before it belong to the line, not to the value.
@@ -106,6 +114,25 @@ def apply_edit(document: Any, edit: Edit) -> None:
         node[last] = fresh
     else:
         node[last] = edit.now
+
+
+def _tables(entries: list[dict[str, Any]]) -> AoT:
+    made = tomlkit.aot()
+    for entry in entries:
+        made.append(tomlkit.item(entry))
+    return made
+
+
+def _resized(held: Any, now: list[Any]) -> bool:
+    """Bring an array to `now` by adding or taking away at its end, so that comments in it stay; False if not so."""
+    was = held.unwrap()
+    if not isinstance(was, list) or was[: len(now)] != now[: len(was)]:
+        return False
+    while len(held) > len(now):
+        held.pop()
+    for entry in now[len(was) :]:
+        held.append(tomlkit.item(entry) if isinstance(entry, dict) else entry)
+    return True
 
 
 class Draft:
@@ -177,6 +204,10 @@ class Draft:
     def plan(self) -> Plan:
         """The plan as it would be with the edits. Raises ProgrammeError naming every problem."""
         return parse_plan(self.drafted(), self._file)
+
+    def value(self, key: Key) -> Any:
+        """The value of a key with the edits applied, None where there is none. Raises ProgrammeError, InputError."""
+        return value_at(tomlkit.parse(self.drafted()), key)
 
     def set(self, key: Key, now: Any) -> None:
         """Edit one key; setting it back to what it was takes the edit away. Raises ProgrammeError when it can't be.

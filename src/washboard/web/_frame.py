@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from datetime import datetime
 from html import escape
@@ -69,15 +70,26 @@ class Page:
         self.status: dict[str, StageStatus] = {}
         self.trouble = ""
         self._was: Job | None = None
+        self._late: asyncio.Future[Any] | None = None
         self._on_edit: list[Callable[[], Any]] = []
         self._on_job: list[Callable[[Job], Any]] = []
 
-    async def load(self) -> None:
-        """Read plan and stages; what is wrong becomes a sentence on the page."""
+    async def load(self, *, patience_s: float | None = None) -> None:
+        """Read plan and stages; what is wrong becomes a sentence on the page.
+
+        With `patience_s`, whether stages are up to date is shown later if finding out takes longer than that. [s]
+        """
+        looking = asyncio.ensure_future(run.io_bound(self.desk.status))
         try:
-            self.status = await run.io_bound(self.desk.status) or {}
-            self.trouble = ""
-        except WashboardError as error:
+            if patience_s is not None:
+                await asyncio.wait({looking}, timeout=patience_s)
+            if looking.done() or patience_s is None:
+                self.status, self.trouble = await looking or {}, ""
+            else:
+                # Large recordings are being read to see whether they changed: show what is known, correct it later.
+                self.status, self.trouble = self.desk.records(), ""
+                self._late = looking
+        except Exception as error:  # noqa: BLE001 - whatever it was, the page must stand and say so
             self.status, self.trouble = {}, sentence(error)
 
     # -- drawing ------------------------------------------------------------------------------------------------
@@ -115,7 +127,24 @@ class Page:
         ui.timer(0.5, self._tick)
         ui.timer(2.0, self._look_outside)
         self.desk.draft.changed_outside()
+        if self._late is not None:
+            ui.timer(0.01, self._arrived, once=True)
         return main
+
+    async def _arrived(self) -> None:
+        """What was not known when the page was drawn is known now."""
+        if self._late is None:
+            return
+        before = {name: state_of(status) for name, status in self.status.items()}
+        try:
+            self.status = await self._late or {}
+        except WashboardError as error:
+            self.notice(sentence(error), "bad")
+            return
+        self._draw_lane()
+        mine = self.status.get(self.step.stage)
+        if mine is not None and state_of(mine) != before.get(self.step.stage) and mine.state == "stale":
+            self.notice(f"This step is out of date: {mine.reason}", "look")
 
     def _name(self) -> str:
         try:

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+import logging
 import socket
+import threading
 from pathlib import Path
 
 from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 from nicegui import app, ui
 
-from washboard.errors import InputError
+from washboard.errors import InputError, WashboardError
 from washboard.programme import FILE_NAME
 from washboard.web._chart import Shelf
-from washboard.web._desk import Desk
+from washboard.web._desk import Desk, sentence
 from washboard.web._frame import Page, step_foot
 from washboard.web._guard import Guard, is_loopback
 from washboard.web._routes import add_routes, keep_place
 from washboard.web._steps import STEPS, StepPage
+
+log = logging.getLogger(__name__)
 
 HERE = Path(__file__).parent
 
@@ -41,6 +46,8 @@ def build(desk: Desk, *, token: str | None = None, names: tuple[str, ...] = ()) 
 
     for step in STEPS:
         _add_page(desk, shelf, step)
+    # What the first page needs is imported, and large files looked at, before somebody asks.
+    app.on_startup(lambda: threading.Thread(target=_warm_up, args=(desk,), daemon=True).start())
 
 
 def _add_page(desk: Desk, shelf: Shelf, step: StepPage) -> None:
@@ -48,12 +55,23 @@ def _add_page(desk: Desk, shelf: Shelf, step: StepPage) -> None:
         module = importlib.import_module(f"washboard.web.pages.{step.title.lower()}")
         keep_place(desk, step.path + (f"?{request.url.query}" if request.url.query else ""))
         page = Page(desk, shelf, step)
-        await page.load()
+        await page.load(patience_s=0.3)
         with page.frame():
-            await module.build(page, request.query_params)
+            try:
+                await module.build(page, request.query_params)
+            except Exception as error:
+                log.warning("page %s", step.path, exc_info=True)
+                page.notice(sentence(error), "bad")
             step_foot(step)
 
     ui.page(step.path, title=step.title, response_timeout=120.0)(show)
+
+
+def _warm_up(desk: Desk) -> None:
+    for step in STEPS:
+        importlib.import_module(f"washboard.web.pages.{step.title.lower()}")
+    with contextlib.suppress(WashboardError, OSError):
+        desk.status()
 
 
 def _port_free(host: str, port: int) -> bool:

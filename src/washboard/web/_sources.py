@@ -18,6 +18,9 @@ from washboard.errors import InputError, UnitError
 from washboard.recording import Channel, Recording
 from washboard.web._pyramid import Pyramid
 
+#: Where repairs that are only tried are kept.
+TRIED = ".washboard/tried"
+
 #: Open at once; each costs its coarser levels, a thirtieth of the file.
 MOST_OPEN = 12
 
@@ -43,7 +46,7 @@ def inside(folder: Path, relative: str) -> Path:
     path = Path(relative)
     if not relative or path.is_absolute() or ".." in path.parts or "\x00" in relative or path.drive:
         raise InputError(f"'{relative}' does not lie inside the programme folder")
-    if any(part.startswith(".") for part in path.parts):
+    if any(part.startswith(".") for part in path.parts) and not path.as_posix().startswith(f"{TRIED}/"):
         raise InputError(f"'{relative}' is a hidden file of the programme and is not shown")
     file = root / path
     if not file.is_file():
