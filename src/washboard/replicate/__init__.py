@@ -1,1 +1,52 @@
-"""Under construction."""
+"""Replication: the drive whose response on the rig matches the target, with more responses than drives.
+
+In come a target, an identified FRF with its uncertainty, limits, and a rig to play on; out come drives, errors, and
+what was done in words. Regularised weighted least squares with the ridge taken from the FRF's own variance; off-line
+iteration with the FRF refreshed from the plays (recursive least squares, Broyden's idea); measures in the forms of
+MIL-STD-810H Methods 525 and 527.
+"""
+
+from washboard.replicate._forecast import ChannelWorth, Forecast, forecast, propose_channels
+from washboard.replicate._iterate import Iteration, Play, Problem, Proposal, make_problem
+from washboard.replicate._measures import (
+    ErrorMeasures,
+    WorstMoment,
+    error_measures,
+    global_asd_error_db,
+    global_rms_error_db,
+)
+from washboard.replicate._model import LineGroups, LineModel, group_lines, line_model, refreshed, weighted_inverse
+from washboard.replicate._procedure import PlayNote, Replication, replicate_event, stop_reason
+from washboard.replicate._settings import ReplicateSettings
+from washboard.replicate._target import PreparedTarget, band_edge, prepare_target
+
+__all__ = [
+    "ChannelWorth",
+    "ErrorMeasures",
+    "Forecast",
+    "Iteration",
+    "LineGroups",
+    "LineModel",
+    "Play",
+    "PlayNote",
+    "PreparedTarget",
+    "Problem",
+    "Proposal",
+    "ReplicateSettings",
+    "Replication",
+    "WorstMoment",
+    "band_edge",
+    "error_measures",
+    "forecast",
+    "global_asd_error_db",
+    "global_rms_error_db",
+    "group_lines",
+    "line_model",
+    "make_problem",
+    "prepare_target",
+    "propose_channels",
+    "refreshed",
+    "replicate_event",
+    "stop_reason",
+    "weighted_inverse",
+]

@@ -1,0 +1,354 @@
+"""Identification of a rig as a procedure: a first careful look, excitation shaped after the target, experiments."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from washboard.errors import RigError, RigTripped
+from washboard.identify._bla import Experiments, best_linear_approximation, lines_of
+from washboard.identify._excitation import (
+    Multisine,
+    drive_spectrum,
+    interleaved_multisine,
+    orthogonal_multisine,
+    scaled,
+    within_limits,
+)
+from washboard.identify._frf import Frf
+from washboard.identify._limits import DriveLimits
+from washboard.identify._settings import IdentifySettings
+from washboard.settings import Progress, no_progress
+
+Floats = NDArray[np.float64]
+
+Player = Callable[[Floats, str], Floats]
+"""Plays drives (drive, time) under a label and returns responses (response, time); raises RigTripped."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Goal:
+    """What the responses should come out near: one-sided power spectral densities of the field.
+
+    Parameters
+    ----------
+    freq_hz : ndarray, shape (freq,)
+    psd : ndarray, shape (response, freq)
+        [response unit squared per Hz]; a row of zeros where nothing is known of a response.
+    """
+
+    freq_hz: Floats
+    psd: Floats
+
+    def rms(self, band_hz: tuple[float, float]) -> Floats:
+        """RMS of each response in the band, shape (response,)."""
+        inside = (self.freq_hz >= band_hz[0]) & (self.freq_hz <= band_hz[1])
+        return np.asarray(np.sqrt(self.psd[:, inside].sum(axis=1) * (self.freq_hz[1] - self.freq_hz[0])))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ExcitationStep:
+    """One group of plays of an identification: what was played, how strongly, what came back."""
+
+    name: str
+    factor: float
+    response_share: float
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Identification:
+    """The identified rig.
+
+    Parameters
+    ----------
+    frf : Frf
+        Best linear approximation at the level of the main experiments.
+    first : Frf
+        From the careful first look, coarser and at a lower level.
+    level : float
+        RMS of the responses over that of the goal, median over channels. [-]
+    rig_time_s : float
+        Time the rig moved. [s]
+    response_rms, peak : ndarray, shape (response,)
+        Of the main experiments.
+    steps : tuple of ExcitationStep
+        What was done.
+    """
+
+    frf: Frf
+    first: Frf
+    level: float
+    rig_time_s: float
+    response_rms: Floats
+    peak: Floats
+    steps: tuple[ExcitationStep, ...]
+
+
+def band_rms(samples: Floats, rate_hz: float, band_hz: tuple[float, float]) -> Floats:
+    """RMS of each row within the band, shape (channel,)."""
+    n = samples.shape[1]
+    f = scipy.fft.rfftfreq(n, 1 / rate_hz)
+    inside = (f >= band_hz[0]) & (f <= band_hz[1])
+    spectrum = scipy.fft.rfft(samples - samples.mean(axis=1, keepdims=True), axis=1)[:, inside]
+    return np.asarray(np.sqrt(2 * np.sum(np.abs(spectrum) ** 2, axis=1)) / n)
+
+
+def identify_rig(
+    play: Player,
+    *,
+    responses: tuple[str, ...],
+    drives: tuple[str, ...],
+    rate_hz: float,
+    limits: DriveLimits,
+    band_hz: tuple[float, float],
+    goal: Goal,
+    settings: IdentifySettings,
+    seed: int = 1,
+    progress: Progress = no_progress,
+) -> Identification:
+    """Identify the FRF of a rig with its specimen, with nothing known before.
+
+    First a careful look: one interleaved multisine at a few per cent of the limits, raised until the responses stand
+    clear of nothing (or halved where the rig trips). From it the excitation is shaped so that the responses come out
+    near the goal's spectrum at the wanted level. Then sets of orthogonal multisines, as many as the budget holds.
+
+    Raises
+    ------
+    RigError
+        The rig tripped at every level tried, or nothing answers.
+    """
+    campaign = _Campaign(play, responses, drives, rate_hz, limits, band_hz, goal, settings, seed, progress)
+    first = campaign.first_look()
+    return campaign.main(first)
+
+
+class _Campaign:
+    def __init__(
+        self,
+        play: Player,
+        responses: tuple[str, ...],
+        drives: tuple[str, ...],
+        rate_hz: float,
+        limits: DriveLimits,
+        band_hz: tuple[float, float],
+        goal: Goal,
+        settings: IdentifySettings,
+        seed: int,
+        progress: Progress,
+    ) -> None:
+        self.play, self.responses, self.drives, self.rate_hz = play, responses, drives, rate_hz
+        self.limits, self.band_hz, self.goal, self.settings = limits, band_hz, goal, settings
+        self.rng = np.random.default_rng(seed)
+        self.progress = progress
+        self.rig_time_s = 0.0
+        self.steps: list[ExcitationStep] = []
+        q = len(drives)
+        self.budget_s = settings.budget_s or 300.0 + 75.0 * q
+        self.settle_s = max(4.0, min(0.5 * settings.period_s, 5.0 / band_hz[0]))
+        self.taper_s = 2.0
+        self.goal_rms = goal.rms(band_hz)
+        self.known = self.goal_rms > 0
+
+    def grid(self, period_s: float) -> tuple[int, NDArray[np.intp]]:
+        """Samples of a period and the lines from half the band's low edge to a third above its high edge."""
+        period = scipy.fft.next_fast_len(round(period_s * self.rate_hz), real=True)
+        spacing = self.rate_hz / period
+        low = max(1, round(0.5 * self.band_hz[0] / spacing))
+        high = min(round(1.3 * self.band_hz[1] / spacing), round(0.45 * self.rate_hz / spacing))
+        return period, np.arange(low, high + 1)
+
+    def played(self, signal: Multisine, label: str, experiments: range) -> list[Floats]:
+        found = []
+        for k in experiments:
+            self.rig_time_s += signal.samples.shape[2] / self.rate_hz
+            self.progress(min(0.98, self.rig_time_s / self.budget_s), f"{label}, experiment {k + 1}")
+            found.append(self.play(signal.samples[k], f"{label}-{k + 1}"))
+        return found
+
+    def share(self, signal: Multisine, responses: list[Floats]) -> float:
+        """Response RMS over the goal's, median over the channels with a goal."""
+        kept = [r[:, signal.settle : signal.settle + signal.n_periods * signal.period] for r in responses]
+        rms = np.sqrt(np.mean([band_rms(part, self.rate_hz, self.band_hz) ** 2 for part in kept], axis=0))
+        if not self.known.any():
+            return float("nan")
+        return float(np.median(rms[self.known] / self.goal_rms[self.known]))
+
+    def first_look(self) -> Frf:
+        """A coarse FRF from one careful interleaved multisine."""
+        q = len(self.drives)
+        period, lines = self.grid(min(max(self.settings.period_s, 4.0 * q), 32.0))
+        spacing = self.rate_hz / period
+        # Constant velocity: displacement falls as 1/f, so no line dominates stroke or acceleration.
+        amplitude = self.limits.velocity[:, None] / (2 * np.pi * lines * spacing)[None]
+        signal = interleaved_multisine(
+            amplitude, line_index=lines, period=period, rate_hz=self.rate_hz, n_periods=1,
+            settle_s=self.settle_s, taper_s=self.taper_s, rng=self.rng,
+        )  # fmt: skip
+        use = within_limits(signal, self.limits, most=1e-9) * 1e9
+        signal = scaled(signal, use * 0.04)
+        factor = 0.04
+        attempt, tripped_at = 0, np.inf
+        while True:
+            attempt += 1
+            name = f"look-{attempt}"
+            try:
+                responses = self.played(signal, name, range(1))
+            except RigTripped:
+                tripped_at = min(tripped_at, factor)
+                self.steps.append(
+                    ExcitationStep(name=name, factor=factor, response_share=float("nan"), words="the rig tripped")
+                )
+                if attempt >= 6:
+                    raise RigError(
+                        "the rig trips even at a few thousandths of its limits; look at the rig, the specimen's "
+                        "restraint and the trip limits before anything is played again"
+                    ) from None
+                factor, signal = factor / 3, scaled(signal, 1 / 3)
+                continue
+            share = self.share(signal, responses)
+            wish = 0.3 * self.settings.level / 0.5 / share if share > 0 else 1.0
+            words = f"responses at {share:.0%} of the field's" if np.isfinite(share) else "nothing to compare with"
+            self.steps.append(ExcitationStep(name=name, factor=factor, response_share=share, words=words))
+            wish = min(wish, 6.0, 0.5 / factor, 0.6 * tripped_at / factor)
+            if attempt >= 4 or not np.isfinite(wish) or 0.4 < wish < 2.0:
+                break
+            factor, signal = factor * wish, scaled(signal, wish)
+        return self.coarse(signal, responses[0])
+
+    def coarse(self, signal: Multisine, response: Floats) -> Frf:
+        """The FRF on each drive's own lines, interpolated to all lines."""
+        from washboard.identify._frf import delays_s
+
+        data = lines_of(signal, [response])
+        y = data.response.mean(axis=1)[0]
+        u = data.drive[0]
+        n_lines, q = u.shape
+        f = signal.freq_hz
+        values = np.zeros((n_lines, len(self.responses), q), dtype=np.complex128)
+        for j in range(q):
+            own = np.flatnonzero(np.abs(u[:, j]) > 0)
+            column = y[own] / u[own, j][:, None]
+            delay = np.median(delays_s(column[:, :, None], f[own]))
+            straight = column * np.exp(2j * np.pi * f[own] * delay)[:, None]
+            for i in range(straight.shape[1]):
+                values[:, i, j] = np.interp(f, f[own], straight[:, i].real) + 1j * np.interp(
+                    f, f[own], straight[:, i].imag
+                )
+            values[:, :, j] *= np.exp(-2j * np.pi * f * delay)[:, None]
+        power = np.abs(u) ** 2
+        return Frf(
+            values=values, freq_hz=f, responses=self.responses, drives=self.drives,
+            residual=0.1 * np.abs(y) ** 2, noise=0.1 * np.abs(y) ** 2,
+            information=np.einsum("fj,jk->fjk", np.maximum(power, power.max(axis=1, keepdims=True)), np.eye(q)).astype(
+                np.complex128
+            ),
+            coherence=np.ones((n_lines, len(self.responses))), n_experiments=1.0,
+        )  # fmt: skip
+
+    def shaped(self, first: Frf, lines: NDArray[np.intp], spacing: float) -> Floats:
+        """Amplitudes (drive, line) whose responses come out near the goal at the wanted level."""
+        f = lines * spacing
+        gain = np.stack(
+            [
+                [np.interp(f, first.freq_hz, _octave_mean(np.abs(first.values[:, i, j]) ** 2, first.freq_hz))
+                 for j in range(len(self.drives))]
+                for i in range(len(self.responses))
+            ]
+        ).transpose(2, 0, 1)  # fmt: skip
+        rows = np.flatnonzero(self.known)
+        low, high = self.band_hz
+        inside = np.clip(f, low * 1.1, high * 0.95)
+        goal = np.stack(
+            [np.interp(inside, self.goal.freq_hz, _octave_mean(self.goal.psd[i], self.goal.freq_hz)) for i in rows],
+            axis=1,
+        )
+        weight = 1.0 / self.goal_rms[rows] ** 2
+        power = drive_spectrum(gain[:, rows] * weight[None, :, None], goal * weight[None])
+        power = np.stack([_octave_mean(power[:, j], f) for j in range(power.shape[1])])
+        # No drive is left silent: the FRF of every column is needed, 15 dB below the strongest in its own limits' measure.
+        relative = power / self.limits.velocity[:, None] ** 2
+        power = np.maximum(relative, relative.max(axis=0) * 10**-1.5) * self.limits.velocity[:, None] ** 2
+        return np.asarray(np.sqrt(2 * power * spacing) * self.settings.level)
+
+    def main(self, first: Frf) -> Identification:
+        """The shaped experiments and the FRF from them."""
+        q = len(self.drives)
+        period, lines = self.grid(self.settings.period_s)
+        spacing = self.rate_hz / period
+        if self.known.any():
+            amplitude = self.shaped(first, lines, spacing)
+        else:
+            amplitude = self.limits.velocity[:, None] / (2 * np.pi * lines * spacing)[None] * 0.02
+        one_set_s = q * (self.settle_s + 2 * self.settings.period_s + self.taper_s)
+        n_sets = int(np.clip((self.budget_s - self.rig_time_s) // one_set_s, 1, max(self.settings.realisations, 2) + 1))
+        sets: list[Experiments] = []
+        kept: list[tuple[Multisine, list[Floats]]] = []
+        factor, corrected = 1.0, 0
+        signal: Multisine | None = None
+        attempt = 0
+        while len(sets) < n_sets:
+            attempt += 1
+            signal = orthogonal_multisine(
+                amplitude * factor, line_index=lines, period=period, rate_hz=self.rate_hz, n_periods=2,
+                settle_s=self.settle_s, taper_s=self.taper_s, rng=self.rng,
+            )  # fmt: skip
+            signal = scaled(signal, within_limits(signal, self.limits, most=1 - self.settings.reserve))
+            name = f"main-{attempt}"
+            try:
+                responses = self.played(signal, name, range(1))
+                share = self.share(signal, responses)
+                off = share / self.settings.level if np.isfinite(share) else 1.0
+                if not sets and corrected < 2 and not 0.6 < off < 1.6:
+                    corrected += 1
+                    words = f"responses at {share:.0%} of the field's, {self.settings.level:.0%} wanted: rescaled"
+                    self.steps.append(ExcitationStep(name=name, factor=factor, response_share=share, words=words))
+                    factor *= float(np.clip(1 / off, 0.2, 4.0))
+                    continue
+                responses += self.played(signal, name, range(1, q))
+            except RigTripped:
+                self.steps.append(
+                    ExcitationStep(
+                        name=name, factor=factor, response_share=float("nan"), words="the rig tripped: halved"
+                    )
+                )
+                if attempt > n_sets + 6:
+                    raise RigError(
+                        "the rig trips at every level of excitation tried; look at restraint and trip limits"
+                    ) from None
+                factor *= 0.5
+                corrected = 2
+                continue
+            share = self.share(signal, responses)
+            self.steps.append(
+                ExcitationStep(
+                    name=name, factor=factor, response_share=share, words=f"responses at {share:.0%} of the field's"
+                )
+            )
+            sets.append(lines_of(signal, responses))
+            kept.append((signal, responses))
+        assert signal is not None
+        frf = best_linear_approximation(sets, signal.freq_hz, responses=self.responses, drives=self.drives)
+        rms = np.sqrt(
+            np.mean([band_rms(r[:, s.settle :], self.rate_hz, self.band_hz) ** 2 for s, rs in kept for r in rs], axis=0)
+        )
+        peak = np.max([np.abs(r).max(axis=1) for _s, rs in kept for r in rs], axis=0)
+        level = float(np.median(rms[self.known] / self.goal_rms[self.known])) if self.known.any() else float("nan")
+        return Identification(
+            frf=frf, first=first, level=level, rig_time_s=self.rig_time_s, response_rms=rms, peak=peak,
+            steps=tuple(self.steps),
+        )  # fmt: skip
+
+
+def _octave_mean(power: Floats, freq_hz: Floats, share: float = 0.08) -> Floats:
+    """Power averaged over neighbours within `share` of the frequency either way."""
+    spacing = freq_hz[1] - freq_hz[0]
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    n = power.size
+    half = np.maximum(1, np.floor(share * freq_hz / spacing)).astype(int)
+    low, high = np.maximum(np.arange(n) - half, 0), np.minimum(np.arange(n) + half + 1, n)
+    return np.asarray((total[high] - total[low]) / (high - low))

@@ -1,0 +1,174 @@
+"""Averaged cross-spectra of drives and responses from overlapped windowed segments, one pass over the data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numba import njit
+from numpy.typing import NDArray
+
+from washboard.errors import DataError
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CrossSpectra:
+    """One-sided averaged spectra, per Hz.
+
+    Parameters
+    ----------
+    freq_hz : ndarray, shape (freq,)
+    drive : ndarray, shape (freq, drive, drive)
+        ``S_uu[f, a, b] = mean u_a conj(u_b)``.
+    cross : ndarray, shape (freq, response, drive)
+        ``S_ru[f, i, b] = mean r_i conj(u_b)``.
+    response : ndarray, shape (freq, response)
+        Auto-spectra.
+    n_averages : float
+        Equivalent number of independent segments.
+    n_segments : int
+        Segments used.
+    """
+
+    freq_hz: Floats
+    drive: Complexes
+    cross: Complexes
+    response: Floats
+    n_averages: float
+    n_segments: int
+
+
+@njit(nogil=True, fastmath=True, cache=True)
+def _windowed(signals, first, hop, window, buffer, row):  # type: ignore[no-untyped-def]
+    """Segments of `signals` (channel, time), mean taken off, times `window`, into buffer[row:, segment, :]."""
+    n = window.size
+    for c in range(signals.shape[0]):
+        for s in range(buffer.shape[1]):
+            start = (first + s) * hop
+            mean = 0.0
+            for t in range(n):
+                mean += signals[c, start + t]
+            mean /= n
+            for t in range(n):
+                buffer[row + c, s, t] = (signals[c, start + t] - mean) * window[t]
+
+
+@njit(nogil=True, fastmath=True, cache=True)
+def _accumulate(spectra, n_drives, drive, cross, response):  # type: ignore[no-untyped-def]
+    """Add products of `spectra` (channel, segment, freq) as pairs of floats; strips of frequencies stay in cache."""
+    n_channels, n_segments, n_freq = spectra.shape[0], spectra.shape[1], spectra.shape[2] // 2
+    strip = 128
+    for low in range(0, n_freq, strip):
+        high = min(low + strip, n_freq)
+        for s in range(n_segments):
+            for i in range(n_channels):
+                a = spectra[i, s]
+                if i < n_drives:
+                    for j in range(i + 1):
+                        b = spectra[j, s]
+                        for f in range(low, high):
+                            drive[i, j, 0, f] += a[2 * f] * b[2 * f] + a[2 * f + 1] * b[2 * f + 1]
+                            drive[i, j, 1, f] += a[2 * f + 1] * b[2 * f] - a[2 * f] * b[2 * f + 1]
+                else:
+                    o = i - n_drives
+                    for f in range(low, high):
+                        response[o, f] += a[2 * f] * a[2 * f] + a[2 * f + 1] * a[2 * f + 1]
+                    for j in range(n_drives):
+                        b = spectra[j, s]
+                        for f in range(low, high):
+                            cross[o, j, 0, f] += a[2 * f] * b[2 * f] + a[2 * f + 1] * b[2 * f + 1]
+                            cross[o, j, 1, f] += a[2 * f + 1] * b[2 * f] - a[2 * f] * b[2 * f + 1]
+
+
+def cross_spectra(
+    drive: NDArray[np.floating],
+    response: NDArray[np.floating],
+    rate_hz: float,
+    *,
+    block_s: float = 8.0,
+    overlap: float = 0.5,
+    window: str = "hann",
+    batch: int = 8,
+) -> CrossSpectra:
+    """Averaged spectra by the method of Welch (1967) for all pairs a FRF needs, in blocks of bounded memory.
+
+    Parameters
+    ----------
+    drive, response : ndarray, shape (drive, time), (response, time)
+        float32 or float64; both are transformed in the precision of `response`.
+    block_s : float
+        Length of a segment. [s]
+    overlap : float
+        Share of a segment that the next one covers.
+    window : str
+        Any name `scipy.signal.get_window` knows; of periodic form.
+
+    Raises
+    ------
+    DataError
+        Shorter than one block, or lengths differ.
+    """
+    n_drives, n_responses = drive.shape[0], response.shape[0]
+    n = scipy.fft.next_fast_len(round(block_s * rate_hz), real=True)
+    length = drive.shape[1]
+    if response.shape[1] != length:
+        raise DataError(f"drive and response differ in length ({length} and {response.shape[1]} samples)")
+    if length < n:
+        raise DataError(f"{length / rate_hz:g} s is shorter than one block of {block_s:g} s; take shorter blocks")
+    kind = np.float32 if response.dtype == np.float32 else np.float64
+    taper = _window(window, n).astype(kind)
+    hop = max(1, round(n * (1 - overlap)))
+    n_segments = 1 + (length - n) // hop
+    n_freq = n // 2 + 1
+    uu = np.zeros((n_drives, n_drives, 2, n_freq), kind)
+    ru = np.zeros((n_responses, n_drives, 2, n_freq), kind)
+    rr = np.zeros((n_responses, n_freq), kind)
+    buffer = np.empty((n_drives + n_responses, min(batch, n_segments), n), kind)
+    drive, response = np.ascontiguousarray(drive, kind), np.ascontiguousarray(response, kind)
+    for first in range(0, n_segments, batch):
+        part = buffer[:, : min(batch, n_segments - first)]
+        _windowed(drive, first, hop, taper, part, 0)
+        _windowed(response, first, hop, taper, part, n_drives)
+        spectra = scipy.fft.rfft(part, axis=-1)
+        _accumulate(spectra.view(kind), n_drives, uu, ru, rr)
+    scale = np.full(n_freq, 2.0 / (rate_hz * float(np.sum(taper.astype(float) ** 2)) * n_segments))
+    scale[0] /= 2
+    if n % 2 == 0:
+        scale[-1] /= 2
+    lower = (uu[:, :, 0] + 1j * uu[:, :, 1]).astype(np.complex128).transpose(2, 0, 1)
+    full = lower + np.conj(np.tril(lower, -1)).transpose(0, 2, 1)
+    return CrossSpectra(
+        freq_hz=np.arange(n_freq) * rate_hz / n,
+        drive=full * scale[:, None, None],
+        cross=(ru[:, :, 0] + 1j * ru[:, :, 1]).astype(np.complex128).transpose(2, 0, 1) * scale[:, None, None],
+        response=rr.T.astype(float) * scale[:, None],
+        n_averages=independent_averages(n_segments, taper.astype(float), hop),
+        n_segments=n_segments,
+    )
+
+
+def _window(name: str, n: int) -> Floats:
+    if name == "hann":
+        return np.asarray(0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n))
+    if name in {"boxcar", "none"}:
+        return np.ones(n)
+    from scipy.signal import get_window
+
+    return np.asarray(get_window(name, n))
+
+
+def independent_averages(n_segments: int, window: Floats, hop: int) -> float:
+    """How many independent segments `n_segments` overlapped ones are worth (Welch 1967, eq. for the variance)."""
+    n = window.size
+    power = float(np.sum(window**2))
+    shares = []
+    for k in range(1, n_segments):
+        if k * hop >= n:
+            break
+        shares.append((k, (float(np.sum(window[: n - k * hop] * window[k * hop :])) / power) ** 2))
+    spread = 1 + 2 * sum((1 - k / n_segments) * share for k, share in shares)
+    return n_segments / spread

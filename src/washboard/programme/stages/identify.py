@@ -1,0 +1,154 @@
+"""Stage identify: the FRF of rig and specimen, measured on the rig."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from washboard.identify import ExcitationStep
+from washboard.programme._frf_file import FILE_NAME, load_frf, save_frf
+from washboard.programme._laps import load_laps
+from washboard.programme._plan import Plan
+from washboard.programme._plays import Plays
+from washboard.programme._stage import Outcome, Stage, Workspace
+from washboard.programme._store import load_table, save_table
+from washboard.report import Exhibit
+
+
+def run(ws: Workspace) -> Outcome:
+    """Identify the rig with excitation shaped after the field's recordings."""
+    from washboard.identify import field_goal, identification_findings, identify_rig, limits_of, quality
+    from washboard.programme._rig_link import open_link
+
+    plan = ws.plan
+    link = open_link(plan, ws.folder)
+    channels = link.channels()
+    names = _measured(plan, tuple(channel.name for channel in channels.responses))
+    limits = limits_of(plan.rig.actuators, channels.drives)
+    laps = [lap.select(names).in_si() for event in load_laps(ws).values() for lap in event]
+    goal = field_goal([(np.asarray(lap.samples), lap.rate_hz) for lap in laps], band_hz=_band(plan))
+    plays = Plays(ws, link, "identify", names)
+    found = identify_rig(
+        lambda drive, label: plays.play(drive, label),
+        responses=names,
+        drives=limits.names,
+        rate_hz=channels.rate_hz,
+        limits=limits,
+        band_hz=_band(plan),
+        goal=goal,
+        settings=plan.identify,
+        seed=plan.programme.seed,
+        progress=ws.progress,
+    )
+    save_frf(ws.out / FILE_NAME, found.frf)
+    by_name = {channel.name: channel for channel in plan.channel}
+    findings = identification_findings(
+        found,
+        goal=goal,
+        band_hz=_band(plan),
+        sensors=tuple(by_name[name] for name in names),
+        actuators=plan.rig.actuators,
+    )
+    figures = quality(found.frf, _band(plan))
+    save_table(ws.out / "identify.json", {"run": plays.run, "steps": _steps(found.steps), "quality": figures, "level": _number(found.level),
+                                          "rig_time_s": found.rig_time_s, "findings": findings})  # fmt: skip
+    bad = [finding for finding in findings if finding.severity != "note"]
+    worst = min(figures.coherence_median)
+    summary = (
+        f"{len(names)} responses by {len(limits.names)} drives identified in {found.rig_time_s / 60:.1f} min of rig "
+        f"time, responses at {found.level:.0%} of the field's; FRF error {figures.error:.1%} in band, lowest median "
+        f"coherence {worst:.2f}"
+    )
+    summary += "." if not bad else f". {len(bad)} things to look at: {bad[0].text}"
+    return Outcome(
+        verdict="look" if bad else "fine",
+        summary=summary,
+        figures={
+            "rig_time_s": round(found.rig_time_s, 1), "level": _number(found.level), "frf_error": figures.error,
+            "coherence_median": dict(zip(names, figures.coherence_median, strict=True)),
+            "plays": plays.played + plays.read,
+        },
+        findings=findings,
+    )  # fmt: skip
+
+
+def _measured(plan: Plan, available: tuple[str, ...]) -> tuple[str, ...]:
+    """Control channels, which must be there, and those monitor channels the rig returns."""
+    return tuple(channel.name for channel in plan.channel if channel.role == "control" or channel.name in available)
+
+
+def _band(plan: Plan) -> tuple[float, float]:
+    return plan.band.low_hz, plan.band.high_hz
+
+
+def _steps(steps: tuple[ExcitationStep, ...]) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": step.name, "factor": step.factor, "response_share": _number(step.response_share),
+            "words": step.words,
+        }
+        for step in steps
+    ]  # fmt: skip
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _reads(plan: Plan) -> Any:
+    return {
+        "band": plan.band, "rig": plan.rig, "specimen": plan.specimen, "identify": plan.identify,
+        "seed": plan.programme.seed,
+        "channel": tuple(dataclasses.replace(c, slope=5.0, keep=None, weight=1.0) for c in plan.channel),
+    }  # fmt: skip
+
+
+def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
+    from washboard.plot import to_svg
+    from washboard.plot._identify import coherence_figure, condition_figure, frf_figure
+
+    out = folder / "stages" / "identify"
+    frf = load_frf(out / FILE_NAME)
+    table = load_table(out / "identify.json")
+    band = _band(plan)
+    control = tuple(channel.name for channel in plan.control)
+    return (
+        Exhibit(
+            title="Coherence",
+            caption="Multiple coherence of each response with all drives; 1 means that the drives explain all of it. "
+            "What is missing is noise or non-linear distortion.",
+            svg=to_svg(coherence_figure(frf, band)),
+        ),
+        Exhibit(
+            title="Frequency response",
+            caption="Magnitude of the frequency response to each drive, with its standard deviation shaded.",
+            svg=to_svg(frf_figure(frf.pick(control[:6]), band, {c.name: c.unit for c in plan.channel})),
+        ),
+        Exhibit(
+            title="How well the drives are told apart",
+            caption="Singular values of the frequency response of the control channels, each divided by its level in "
+            "the field, and their ratio, the condition number.",
+            svg=to_svg(condition_figure(frf.pick(control), band)),
+        ),
+        Exhibit(
+            title="Excitation",
+            caption="What was played to identify the rig.",
+            columns=("Step", "Share of limits or factor", "Responses over field", "What was seen"),
+            rows=tuple(
+                (step["name"], step["factor"], step["response_share"], step["words"]) for step in table["steps"]
+            ),
+        ),
+    )
+
+
+STAGE = Stage(
+    name="identify",
+    title="Identify rig and specimen",
+    needs={"check": ()},
+    reads=_reads,
+    run=run,
+    show=_show,
+)

@@ -1,0 +1,155 @@
+"""What can be reached, said before any target is played: error, drives against limits, what each channel is worth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washboard.identify import LimitUse, use_of_limits
+from washboard.replicate._iterate import Problem
+from washboard.replicate._model import group_lines, weighted_inverse
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Forecast:
+    """The error that can be reached, in parts, relative to the target's RMS per channel.
+
+    Parameters
+    ----------
+    names : tuple of str
+    outside : ndarray, shape (response,)
+        What lies outside the span of the FRF: no drive makes it, however long it is iterated. [-]
+    distortion : ndarray, shape (response,)
+        Non-linear distortion the drives would make; iteration takes away what part of it repeats. [-]
+    noise : ndarray, shape (response,)
+        What does not repeat from play to play. [-]
+    freq_hz : ndarray, shape (band,)
+    outside_band : ndarray, shape (band, response)
+        `outside` per band of frequencies, relative to the target there. [-]
+    condition : ndarray, shape (band,)
+        Condition number of the weighted FRF, median over the band's lines. [-]
+    singular : ndarray, shape (band, drive)
+        Singular values of the weighted FRF, drives scaled to what the target needs. [-]
+    drive_rms : ndarray, shape (drive,)
+        [m or rad]
+    use : LimitUse
+        Of the drive a linear rig would need.
+    without : ndarray, shape (response, response)
+        Row i: `outside` of every channel with channel i left out of control (its own entry: how it would then follow).
+    """
+
+    names: tuple[str, ...]
+    outside: Floats
+    distortion: Floats
+    noise: Floats
+    freq_hz: Floats
+    outside_band: Floats
+    condition: Floats
+    singular: Floats
+    drive_rms: Floats
+    use: LimitUse
+    without: Floats
+
+    @property
+    def overall(self) -> float:
+        """Root mean square over channels of what no drive can make. [-]"""
+        return float(np.sqrt(np.mean(self.outside**2)))
+
+
+def forecast(problem: Problem) -> Forecast:
+    """Reachable error, predicted drives and the worth of each channel, from the identified FRF and the target alone."""
+    target, model = problem.target, problem.model
+    weight = problem.weight * target.edge[:, None]
+    spectrum = target.spectrum
+    drive = _solve(model.frf, weight, spectrum)
+    off = spectrum - target.edge[:, None] * np.einsum("fij,fj->fi", model.frf, drive)
+    size = np.maximum((np.abs(spectrum) ** 2).sum(axis=0), 1e-300)
+    share = (np.abs(drive) ** 2 / model.shape).mean(axis=1)
+    bent = (model.spread * share[:, None] * target.edge[:, None] ** 2).sum(axis=0)
+    noise = (model.noise * (target.rate_hz / target.n_samples) * target.edge[:, None] ** 2).sum(axis=0)
+    bands = group_lines(target.freq_hz, width_hz=0.3, share=0.15, least=4)
+    band_off = np.asarray(bands.total(np.abs(off) ** 2))
+    band_size = np.maximum(np.asarray(bands.total(np.abs(spectrum) ** 2)), 1e-300)
+    drive_rms = np.sqrt(2 * (np.abs(drive) ** 2).sum(axis=0) * target.n_samples / target.length)
+    scaled = model.frf * problem.weight[:, :, None] * drive_rms
+    singular = np.linalg.svd(scaled, compute_uv=False)
+    middle = (bands.edges[:-1] + bands.edges[1:]) // 2
+    return Forecast(
+        names=target.names,
+        outside=np.sqrt((np.abs(off) ** 2).sum(axis=0) / size),
+        distortion=np.sqrt(bent / size),
+        noise=np.sqrt(noise / size),
+        freq_hz=bands.centre_hz,
+        outside_band=np.sqrt(band_off / band_size),
+        condition=singular[middle, 0] / np.maximum(singular[middle, -1], 1e-300),
+        singular=singular[middle],
+        drive_rms=drive_rms,
+        use=use_of_limits(target.to_time(drive) * target.taper, target.rate_hz, problem.limits),
+        without=_without_each(problem, weight, size),
+    )
+
+
+def _solve(frf: NDArray[np.complex128], weight: Floats, spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Least squares with a hair of ridge; lines at the band's edges, where the weight fades, are bounded by it."""
+    q = frf.shape[2]
+    normal = np.einsum("fij,fi->fj", np.abs(frf) ** 2, np.maximum(weight, weight.max() * 0.05) ** 2)
+    inverse = weighted_inverse(frf, weight, 1e-4 * normal.mean(axis=1, keepdims=True) * np.ones((1, q)))
+    edge = np.divide(weight, np.maximum(weight.max(axis=0), 1e-300))
+    return np.asarray(np.einsum("fji,fi->fj", inverse, spectrum * np.minimum(edge, 1.0)))
+
+
+def _without_each(problem: Problem, weight: Floats, size: Floats) -> Floats:
+    target, model = problem.target, problem.model
+    n = len(target.names)
+    out = np.full((n, n), np.nan)
+    if n <= model.frf.shape[2]:
+        return out
+    for i in range(n):
+        reduced = weight.copy()
+        reduced[:, i] = 0.0
+        drive = _solve(model.frf, reduced, target.spectrum)
+        off = target.spectrum - target.edge[:, None] * np.einsum("fij,fj->fi", model.frf, drive)
+        out[i] = np.sqrt((np.abs(off) ** 2).sum(axis=0) / size)
+    return out
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ChannelWorth:
+    """What a candidate set of control channels holds: chosen in order, with the criterion's value after each.
+
+    The criterion is the band mean of ``log det(H_S^H W^2 H_S + L)`` (D-optimality), chosen greedily, which is near the
+    best set because the criterion is submodular.
+    """
+
+    order: tuple[str, ...]
+    value: tuple[float, ...]
+
+
+def propose_channels(problem: Problem) -> ChannelWorth:
+    """Channels in the order in which each adds most to telling the drives apart, over the whole band."""
+    model = problem.model
+    q = model.frf.shape[2]
+    scaled = model.frf * problem.weight[:, :, None]
+    size = np.sqrt(np.mean(np.abs(scaled) ** 2, axis=1, keepdims=True))
+    scaled = (scaled / np.maximum(size, 1e-300))[:: max(1, scaled.shape[0] // 400)]
+    normal = np.broadcast_to(0.02 * np.eye(q), (scaled.shape[0], q, q)).astype(np.complex128)
+    left = list(range(scaled.shape[1]))
+    order: list[str] = []
+    value: list[float] = []
+    while left:
+        scores = []
+        for i in left:
+            row = scaled[:, i]
+            trial = normal + np.conj(row[:, :, None]) * row[:, None, :]
+            scores.append(float(np.mean(np.linalg.slogdet(trial)[1])))
+        pick = int(np.argmax(scores))
+        i = left.pop(pick)
+        row = scaled[:, i]
+        normal = normal + np.conj(row[:, :, None]) * row[:, None, :]
+        order.append(problem.target.names[i])
+        value.append(scores[pick])
+    return ChannelWorth(order=tuple(order), value=tuple(value))

@@ -1,0 +1,300 @@
+"""The iteration: from what was played and what came back, the next drive to play; limits, trips and stop rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washboard.identify import DriveLimits, Frf, HeldDrive, hold_to_limits
+from washboard.replicate._model import LineGroups, LineModel, group_lines, line_model, refreshed, weighted_inverse
+from washboard.replicate._target import PreparedTarget
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Problem:
+    """Everything that stays the same while one event's drive is sought.
+
+    Parameters
+    ----------
+    target : PreparedTarget
+    model : LineModel
+        The identified FRF on the target's lines, control channels only.
+    weight : ndarray, shape (line, response)
+        Importance, usually 1/RMS of the target times the user's weight.
+    limits : DriveLimits
+    plays : int
+        The most often the rig may play, without the confirming play.
+    first_level : float
+        Share of the target asked for first.
+    goal : float
+        Relative RMS error at which it is good enough.
+    """
+
+    target: PreparedTarget
+    model: LineModel
+    weight: Floats
+    limits: DriveLimits
+    plays: int = 10
+    first_level: float = 0.5
+    goal: float = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Proposal:
+    """The next drive: samples (drive, time), at what level of the target, how it was held, what it should bring."""
+
+    drive: Floats
+    level: float
+    held: HeldDrive
+    predicted: Complexes
+    base: Complexes
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Play:
+    """One finished play.
+
+    Parameters
+    ----------
+    drive : ndarray, shape (line, drive)
+        Lines of what was played.
+    response : ndarray, shape (line, response)
+        Lines of what came back, control channels; zeros where the rig tripped.
+    level : float
+        Share of the target asked for.
+    error : ndarray, shape (response,)
+        Relative RMS error against the whole target, in band. [-]
+    band_error : ndarray, shape (band, response)
+        Weighted error power per band of frequencies.
+    surprise : ndarray, shape (band,)
+        Unpredicted change over predicted change of the response, in power. [-]
+    """
+
+    drive: Complexes
+    response: Complexes
+    level: float
+    error: Floats
+    band_error: Floats
+    surprise: Floats
+    held: HeldDrive
+    words: str = ""
+    tripped: bool = False
+
+    @property
+    def overall(self) -> float:
+        """Root mean square over the channels of the relative error. [-]"""
+        return float(np.sqrt(np.mean(self.error**2)))
+
+
+@dataclass(kw_only=True)
+class Iteration:
+    """The course of one event: hand `propose()` to the rig, give back what happened by `answered` or `tripped`.
+
+    Same plays, same answers: same proposals, so an interrupted iteration goes on by answering again what was already
+    played.
+    """
+
+    problem: Problem
+    groups: LineGroups = field(init=False)
+    bands: LineGroups = field(init=False)
+    plays: list[Play] = field(default_factory=list)
+    ceiling: float = 1.0
+    step_share: float = 1.0
+
+    def __post_init__(self) -> None:
+        f = self.problem.target.freq_hz
+        self.groups = group_lines(f)
+        self.bands = group_lines(f, width_hz=0.6, share=0.2, least=8)
+
+    # What is known so far
+
+    @property
+    def answers(self) -> list[Play]:
+        """Plays with a response."""
+        return [play for play in self.plays if not play.tripped]
+
+    @property
+    def best(self) -> int | None:
+        """Number (from 0) of the play with the lowest overall error among those at the highest level reached."""
+        found = [(play.overall, k) for k, play in enumerate(self.plays) if not play.tripped]
+        return min(found)[1] if found else None
+
+    def level(self) -> float:
+        """Share of the target to ask for now: raised step by step, as the plays come out as predicted."""
+        answers = self.answers
+        if not answers:
+            return min(self.problem.first_level, self.ceiling)
+        last = answers[-1]
+        if last.level >= 1.0:
+            return min(1.0, self.ceiling)
+        surprise = float(np.sqrt(np.median(last.surprise)))
+        step = 1.0 if surprise < 0.5 else 0.5 * (1.0 + last.level)
+        return min(step if step < 0.9 else 1.0, self.ceiling)
+
+    def noise(self) -> Floats:
+        """Power on a line that does not repeat, shape (line, response)."""
+        target = self.problem.target
+        return np.asarray(self.problem.model.noise * (target.rate_hz / target.n_samples))
+
+    def floor(self) -> float:
+        """Overall relative error that noise alone makes in the band. [-]"""
+        target = self.problem.target
+        power = (self.noise() * (target.edge**2)[:, None]).sum(axis=0) * 2
+        return float(np.sqrt(np.mean(power / target.rms**2)))
+
+    def model(self) -> Complexes:
+        """The FRF as far as it is known now."""
+        answers = self.answers
+        problem = self.problem
+        if not answers:
+            return problem.model.frf
+        pairs = [(answers[-1].drive, answers[-1].response)]
+        pairs += [
+            (late.drive - early.drive, late.response - early.response)
+            for early, late in zip(answers[:-1], answers[1:], strict=True)
+        ]
+        return refreshed(problem.model, self.groups, problem.target.freq_hz, pairs, problem.weight, self.noise())
+
+    def base(self, level: float) -> tuple[Complexes, Complexes]:
+        """Drive and response lines to start the next step from: per band the best so far."""
+        answers = self.answers
+        target = self.problem.target
+        if not answers:
+            q = self.problem.model.frf.shape[2]
+            return np.zeros((target.freq_hz.size, q), complex), np.zeros_like(target.spectrum)
+        whole = [k for k, play in enumerate(answers) if play.level >= min(level, 0.999)]
+        if not whole:
+            return answers[-1].drive, answers[-1].response
+        overall = min(whole, key=lambda k: answers[k].overall)
+        errors = np.stack([answers[k].band_error.sum(axis=1) for k in whole])
+        best = np.argmin(errors, axis=0)
+        own = errors[whole.index(overall)]
+        pick = np.where(errors[best, np.arange(errors.shape[1])] < 0.85 * own, best, whole.index(overall))
+        share = np.stack([(pick == k).astype(float) for k in range(len(whole))], axis=1)
+        blend = np.real(self.bands.smooth(share.astype(complex), target.freq_hz))
+        drives = np.stack([answers[k].drive for k in whole])
+        responses = np.stack([answers[k].response for k in whole])
+        return np.einsum("fk,kfj->fj", blend, drives), np.einsum("fk,kfi->fi", blend, responses)
+
+    def propose(self) -> Proposal:
+        """The next drive to play, inside every limit."""
+        problem, target = self.problem, self.problem.target
+        level = self.level()
+        frf = self.model()
+        base_drive, base_response = self.base(level)
+        error = level * target.spectrum - base_response * target.edge[:, None]
+        weight = problem.weight * target.edge[:, None]
+        inverse = weighted_inverse(frf, weight, self.ridge(frf, weight))
+        step = np.einsum("fji,fi->fj", inverse, error)
+        step *= self.step_share * self.gain(frf, inverse, error)[:, None]
+        held = hold_to_limits(
+            target.to_time(base_drive + step),
+            target.rate_hz,
+            problem.limits,
+            band_hz=target.band_hz,
+            taper=target.taper,
+        )
+        lines = target.to_lines(held.samples)
+        predicted = base_response + np.einsum("fij,fj->fi", frf, lines - base_drive)
+        words = f"asks for {level:.0%} of the target"
+        if held.removed.max() > 0.01:
+            words += f"; held to limits, {held.removed.max():.0%} of a drive taken away"
+        return Proposal(
+            drive=held.samples, level=level, held=held, predicted=predicted, base=base_response, words=words
+        )
+
+    def ridge(self, frf: Complexes, weight: Floats) -> Complexes:
+        """What the uncertainty of the FRF costs per drive, plus what past predictions fell short by."""
+        problem = self.problem
+        q = frf.shape[2]
+        weighted = frf * weight[:, :, None]
+        normal = np.conj(weighted.transpose(0, 2, 1)) @ weighted
+        diagonal = problem.model.ridge(problem.weight * np.maximum(problem.target.edge, 0.05)[:, None])
+        answers = self.answers
+        share = np.zeros(self.bands.n_groups)
+        if len(answers) > 1:
+            share = answers[-1].surprise
+        extra = np.real(self.bands.smooth(share.astype(complex), problem.target.freq_hz))
+        out = normal * np.clip(extra, 0.0, 4.0)[:, None, None]
+        out[:, np.arange(q), np.arange(q)] += diagonal
+        return np.asarray(out)
+
+    def gain(self, frf: Complexes, inverse: Complexes, error: Complexes) -> Floats:
+        """1 less the share of noise in what the step would correct, per line."""
+        weight = self.problem.weight
+        projector = weight[:, :, None] * (frf @ inverse)
+        seen = np.asarray(self.bands.total((np.abs(np.einsum("fij,fj->fi", projector, error)) ** 2).sum(axis=1)))
+        noise = np.asarray(self.bands.total(np.einsum("fij,fj->f", np.abs(projector) ** 2, self.noise())))
+        share = np.clip(1 - np.divide(noise, seen, out=np.zeros_like(noise), where=seen > 0), 0.0, 1.0)
+        return np.real(self.bands.smooth(share.astype(complex), self.problem.target.freq_hz))
+
+    # What happened
+
+    def answered(self, proposal: Proposal, response: Floats) -> Play:
+        """The rig played the proposal and the control channels did `response` (response, time)."""
+        target = self.problem.target
+        lines = target.to_lines(response)
+        error = self.error(lines)
+        weight = self.problem.weight * target.edge[:, None]
+        off = weight * (target.spectrum - lines * target.edge[:, None])
+        wanted = weight * (proposal.predicted - proposal.base)
+        missed = weight * (proposal.predicted - lines)
+        power = np.asarray(self.bands.total((np.abs(wanted) ** 2).sum(axis=1)))
+        surprise = np.asarray(self.bands.total((np.abs(missed) ** 2).sum(axis=1)))
+        floor = np.asarray(self.bands.total((weight**2 * self.noise()).sum(axis=1)))
+        play = Play(
+            drive=target.to_lines(proposal.drive), response=lines, level=proposal.level, error=error,
+            band_error=np.asarray(self.bands.total(np.abs(off) ** 2)),
+            surprise=np.maximum(surprise - 2 * floor, 0) / np.maximum(power, 1e-300),
+            held=proposal.held, words=proposal.words,
+        )  # fmt: skip
+        self.plays.append(play)
+        return play
+
+    def tripped(self, proposal: Proposal) -> None:
+        """The rig tripped on the proposal: nothing came back, later steps are smaller."""
+        target = self.problem.target
+        n_bands = self.bands.n_groups
+        self.plays.append(
+            Play(
+                drive=target.to_lines(proposal.drive), response=np.zeros_like(target.spectrum), level=proposal.level,
+                error=np.full(len(target.names), np.nan), band_error=np.full((n_bands, len(target.names)), np.nan),
+                surprise=np.full(n_bands, np.nan), held=proposal.held, words=proposal.words + "; the rig tripped", tripped=True,
+            )
+        )  # fmt: skip
+        if any(play.level >= proposal.level for play in self.answers):
+            self.step_share *= 0.5
+        else:
+            done = max((play.level for play in self.answers), default=0.0)
+            self.ceiling = done + 0.5 * (proposal.level - done)
+
+    def error(self, lines: Complexes) -> Floats:
+        """Relative RMS error per channel over the target itself, in band."""
+        target = self.problem.target
+        off = target.to_time(target.spectrum - lines * target.edge[:, None])[:, target.span]
+        return np.asarray(np.sqrt(np.mean(off**2, axis=1)) / target.rms)
+
+
+def make_problem(
+    target: PreparedTarget,
+    frf: Frf,
+    *,
+    limits: DriveLimits,
+    importance: Floats | None = None,
+    plays: int = 10,
+    first_level: float = 0.5,
+    goal: float = 0.05,
+) -> Problem:
+    """The problem of one event: FRF on its lines, weights so that all channels count alike times `importance`."""
+    importance = np.ones(len(target.names)) if importance is None else importance
+    weight = np.broadcast_to(importance / target.rms, (target.freq_hz.size, len(target.names))).copy()
+    return Problem(
+        target=target, model=line_model(frf.pick(target.names), target.freq_hz), weight=weight, limits=limits,
+        plays=plays, first_level=first_level, goal=goal,
+    )  # fmt: skip

@@ -1,0 +1,180 @@
+"""The model an iteration steers by: the identified FRF on the lines of a play, refreshed from the plays themselves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washboard.identify import Frf, interpolated
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LineGroups:
+    """Lines in groups of neighbouring frequencies, each of which shares one correction of the FRF.
+
+    `edges` are line numbers, shape (group + 1,); `centre_hz` the groups' frequencies.
+    """
+
+    edges: NDArray[np.intp]
+    centre_hz: Floats
+
+    @property
+    def n_groups(self) -> int:
+        """How many groups."""
+        return len(self.edges) - 1
+
+    def total(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Sum over the lines of each group along the first axis."""
+        return np.asarray(np.add.reduceat(values, self.edges[:-1], axis=0))
+
+    def spread(self, values: Floats) -> Floats:
+        """Values per group (group, ...) on every line, each line taking its group's."""
+        return np.repeat(values, np.diff(self.edges), axis=0)
+
+    def smooth(self, values: NDArray[Any], freq_hz: Floats) -> NDArray[Any]:
+        """Values per group between the groups' centres by straight lines, on every line."""
+        position = np.interp(freq_hz, self.centre_hz, np.arange(self.n_groups))
+        low = np.minimum(position.astype(int), max(self.n_groups - 2, 0))
+        share = (position - low).reshape((-1,) + (1,) * (values.ndim - 1))
+        high = np.minimum(low + 1, self.n_groups - 1)
+        return np.asarray(values[low] * (1 - share) + values[high] * share)
+
+
+def group_lines(freq_hz: Floats, *, width_hz: float = 0.3, share: float = 0.05, least: int = 4) -> LineGroups:
+    """Groups as wide as `width_hz` or `share` of the frequency, whichever is more, of at least `least` lines."""
+    edges = [0]
+    while edges[-1] < freq_hz.size:
+        start = freq_hz[edges[-1]]
+        stop = int(np.searchsorted(freq_hz, start + max(width_hz, share * start)))
+        edges.append(min(max(stop, edges[-1] + least), freq_hz.size))
+    if len(edges) > 2 and edges[-1] - edges[-2] < least:
+        edges.pop(-2)
+    index = np.array(edges, dtype=np.intp)
+    centre = np.array([freq_hz[a:b].mean() for a, b in zip(index[:-1], index[1:], strict=True)])
+    return LineGroups(edges=index, centre_hz=centre)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LineModel:
+    """FRF and what is known of its uncertainty on the lines of a play.
+
+    Parameters
+    ----------
+    frf : ndarray, shape (line, response, drive)
+    spread : ndarray, shape (line, response)
+        Distortion power of a response per power of the drives in `shape`: one experiment's, so that it stands for what
+        a change of the drive may do. [response unit squared]
+    shape : ndarray, shape (line, drive)
+        Power of each drive in one experiment of the identification. [drive unit squared]
+    noise : ndarray, shape (line, response)
+        Power of what does not repeat, per Hz of resolution. [response unit squared per Hz]
+    """
+
+    frf: Complexes
+    spread: Floats
+    shape: Floats
+    noise: Floats
+
+    def ridge(self, weight: Floats) -> Floats:
+        """Expected weighted distortion per unit of each drive squared, shape (line, drive): the natural ridge.
+
+        Minimising the expected square error over the uncertainty of H adds ``sum_i w_i^2 cov(H_i)`` to the normal
+        equations; no constant has to be chosen.
+        """
+        power = (weight**2 * self.spread).sum(axis=1)
+        return np.asarray(power[:, None] / (self.shape * self.shape.shape[1]))
+
+
+def line_model(frf: Frf, freq_hz: Floats) -> LineModel:
+    """The identified FRF on other lines."""
+
+    def onto(values: Floats) -> Floats:
+        columns = values.reshape(values.shape[0], -1)
+        return np.stack([np.interp(freq_hz, frf.freq_hz, column) for column in columns.T], axis=1)
+
+    spacing = frf.freq_hz[1] - frf.freq_hz[0]
+    shape = np.einsum("fjj->fj", frf.information).real / frf.n_experiments
+    return LineModel(
+        frf=interpolated(frf, freq_hz),
+        spread=onto(frf.residual),
+        shape=np.maximum(onto(shape), 1e-300),
+        noise=onto(frf.noise) / spacing,
+    )
+
+
+def refreshed(
+    model: LineModel,
+    groups: LineGroups,
+    freq_hz: Floats,
+    pairs: list[tuple[Complexes, Complexes]],
+    weight: Floats,
+    noise: Floats,
+    *,
+    prior_lines: float = 4.0,
+) -> Complexes:
+    """The FRF corrected by what was seen in plays, drawn to the identified one where they say nothing.
+
+    Per group of lines and over all pairs (change of drive, change of response), recursive least squares with the
+    identified FRF as what was known before: ``C = B inv(A + R)``. Every pair is weighted by what can be believed of it:
+    changes far above the noise count alike, whatever their size, those in the noise count little.
+
+    Parameters
+    ----------
+    pairs : list of (drive, response)
+        Lines of changes, shapes (line, drive) and (line, response).
+    noise : ndarray, shape (line, response)
+        Power on a line that does not repeat.
+    prior_lines : float
+        How many lines of evidence the identified FRF is worth.
+
+    Returns
+    -------
+    ndarray, shape (line, response, drive)
+    """
+    n_lines, p, q = model.frf.shape
+    scale = np.sqrt(model.shape)
+    inner = np.zeros((groups.n_groups, q, q), dtype=np.complex128)
+    outer = np.zeros((groups.n_groups, p, q), dtype=np.complex128)
+    count = np.diff(groups.edges).astype(float)
+    for drive, response in pairs:
+        relative = drive / scale
+        made = np.einsum("fij,fj->fi", model.frf, drive)
+        off = response - made
+        size = np.asarray(groups.total((weight**2 * np.abs(made) ** 2).sum(axis=1))) / count
+        floor = np.asarray(groups.total((weight**2 * noise).sum(axis=1))) * 2 / count
+        energy = np.asarray(groups.total((np.abs(relative) ** 2).sum(axis=1))) / count
+        belief = np.divide(size, (size + 4 * floor) * energy, out=np.zeros_like(size), where=energy > 0)
+        row = groups.spread(belief)
+        inner += np.asarray(groups.total(row[:, None, None] * relative[:, :, None] * np.conj(relative[:, None, :])))
+        outer += np.asarray(groups.total(row[:, None, None] * off[:, :, None] * np.conj(relative[:, None, :])))
+    load = prior_lines / q * np.eye(q)
+    correction = np.linalg.solve(np.conj(inner + load), outer.transpose(0, 2, 1)).transpose(0, 2, 1)
+    return np.asarray(model.frf + groups.smooth(correction, freq_hz) / scale[:, None, :])
+
+
+def weighted_inverse(frf: Complexes, weight: Floats, ridge: Complexes | Floats) -> Complexes:
+    """G = inv(H^H W^2 H + L) H^H W^2 on every line, shape (line, drive, response).
+
+    Parameters
+    ----------
+    frf : ndarray, shape (line, response, drive)
+    weight : ndarray, shape (line, response)
+    ridge : ndarray, shape (line, drive) or (line, drive, drive)
+        L, its diagonal or whole.
+    """
+    q = frf.shape[2]
+    weighted = np.conj(frf.transpose(0, 2, 1)) * (weight**2)[:, None, :]
+    normal = weighted @ frf
+    if ridge.ndim == 2:
+        normal[:, np.arange(q), np.arange(q)] += ridge
+    else:
+        normal = normal + ridge
+    trace = np.einsum("fjj->f", normal).real / q
+    normal[:, np.arange(q), np.arange(q)] += np.maximum(trace * 1e-12, 1e-300)[:, None]
+    return np.asarray(np.linalg.solve(normal, weighted))
