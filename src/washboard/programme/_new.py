@@ -50,6 +50,34 @@ PLANTED: Final[dict[str, tuple[PlantedFault, ...]]] = {
             fault=Fault(kind="clipping", channel="frame rear right az", level=0.5),
         ),
     ),
+    "vineyard-sprayer": (
+        PlantedFault(
+            event="farm track", lap=2, words="spikes, as from a loose connector",
+            fault=Fault(kind="spike", channel="roof rear ay", level=3.0, start_s=5.0, duration_s=15.0, count=3),
+        ),
+        PlantedFault(
+            event="vine rows", lap=3, words="cable off for a second",
+            fault=Fault(kind="zero", channel="left boom az", start_s=14.0, duration_s=1.0),
+        ),
+        PlantedFault(
+            event="furrow crossing", lap=1, words="hum of an unshielded cable",
+            fault=Fault(kind="hum", channel="portal torsion strain", level=0.2),
+        ),
+    ),
+    "timber-trailer": (
+        PlantedFault(
+            event="forest road", lap=2, words="gauge drifting as it warms",
+            fault=Fault(kind="drift", channel="axle 2 beam strain left", level=3.0),
+        ),
+        PlantedFault(
+            event="log landing", lap=3, words="amplifier stuck for most of a second",
+            fault=Fault(kind="flat", channel="rear bunk az", start_s=9.0, duration_s=0.8),
+        ),
+        PlantedFault(
+            event="bridge joints", lap=1, words="spikes, as from a loose connector",
+            fault=Fault(kind="spike", channel="axle 3 right az", level=3.0, start_s=3.0, duration_s=18.0, count=4),
+        ),
+    ),
 }  # fmt: skip
 
 

@@ -48,15 +48,16 @@ class Course:
     track_m: float = 2.0
 
 
-def _none(x: Array, _random: np.random.Generator, _seed: int) -> Array:
-    return np.zeros((2, len(x)))
-
-
 def _rocks(x: Array, random: np.random.Generator, seed: int) -> Array:
-    """A haul ramp: bedded rocks here and there, one change of grade, ruts of some metres."""
-    total = obstacle.slope(x, at_m=40.0, length_m=18.0, grade=0.05) - obstacle.slope(
-        x, at_m=110.0, length_m=18.0, grade=0.05
-    )
+    """A haul ramp: it gets steeper and flatter again, with bedded rocks here and there."""
+    steep = obstacle.slope(x, at_m=40.0, length_m=18.0, grade=0.05)
+    flat = obstacle.slope(x, at_m=110.0, length_m=18.0, grade=0.05)
+    return steep - flat + _bedded(x, random, seed)
+
+
+def _bedded(x: Array, random: np.random.Generator, seed: int) -> Array:
+    """Rocks bedded in the ground."""
+    total = np.zeros((2, len(x)))
     fixed = np.random.default_rng([seed, 3])
     for at in np.cumsum(fixed.uniform(3.5, 11.0, 30)) + 4.0:
         sides = obstacle.LEFT if fixed.random() < 0.5 else obstacle.RIGHT
@@ -104,27 +105,134 @@ def _kerbs(x: Array, random: np.random.Generator, seed: int) -> Array:
     return total
 
 
+def _ruts(x: Array, random: np.random.Generator, seed: int) -> Array:
+    """Soft ground with ruts and clods: long waves out of step left and right, a stone here and there."""
+    total = obstacle.furrows(x, start_m=1.0, end_m=float(x[-1]), wave_m=2.3, height_m=0.028, seed=[seed, 3])
+    fixed = np.random.default_rng([seed, 5])
+    for at in np.cumsum(fixed.uniform(2.0, 6.0, 14)) + 2.0:
+        sides = obstacle.LEFT if fixed.random() < 0.5 else obstacle.RIGHT
+        total = total + obstacle.hump(
+            x, at_m=at + random.normal(0, 0.05), length_m=fixed.uniform(0.3, 0.6), height_m=fixed.uniform(0.02, 0.05),
+            sides=sides,
+        )  # fmt: skip
+    return total
+
+
+def _furrows(x: Array, random: np.random.Generator, seed: int) -> Array:
+    return obstacle.furrows(
+        x, start_m=3.0, end_m=float(x[-1]) - 2, wave_m=0.8, height_m=0.042 * random.uniform(0.93, 1.05),
+        seed=[seed, 3],
+    )  # fmt: skip
+
+
+def _stones(x: Array, random: np.random.Generator, seed: int) -> Array:
+    fixed = np.random.default_rng([seed, 3])
+    total = np.zeros((2, len(x)))
+    for at in np.cumsum(fixed.uniform(1.5, 5.0, 40)) + 3.0:
+        sides = obstacle.LEFT if fixed.random() < 0.5 else obstacle.RIGHT
+        total = total + obstacle.hump(
+            x, at_m=at + random.normal(0, 0.08), length_m=fixed.uniform(0.3, 0.7), height_m=fixed.uniform(0.015, 0.04),
+            sides=sides,
+        )  # fmt: skip
+    return total
+
+
+def _row_ends(x: Array, random: np.random.Generator, seed: int) -> Array:
+    fixed = np.random.default_rng([seed, 3])
+    total = np.zeros((2, len(x)))
+    for at in np.cumsum(fixed.uniform(5.5, 7.5, 6)):
+        total = total + obstacle.cross_ditch(
+            x, at_m=at + random.normal(0, 0.1), length_m=fixed.uniform(1.2, 1.9), depth_m=fixed.uniform(0.06, 0.1),
+            skew_m=fixed.uniform(-0.7, 0.7),
+        )  # fmt: skip
+    return total
+
+
+def _banks(x: Array, random: np.random.Generator, _seed: int) -> Array:
+    return obstacle.twist_humps(
+        x, at_m=4.0 + random.normal(0, 0.1), pitch_m=2.3, count=19, height_m=0.08 * random.uniform(0.9, 1.05)
+    )
+
+
+def _landing(x: Array, random: np.random.Generator, seed: int) -> Array:
+    """A log landing: roots across, stumps under one side, holes."""
+    fixed = np.random.default_rng([seed, 3])
+    total = np.zeros((2, len(x)))
+    for index, at in enumerate(np.cumsum(fixed.uniform(4.0, 8.5, 10)) + 2.0):
+        where = at + random.normal(0, 0.12)
+        sides = (obstacle.LEFT, obstacle.RIGHT, obstacle.BOTH)[index % 3]
+        if index % 4 == 3:
+            shape = obstacle.pothole(
+                x, at_m=where, length_m=fixed.uniform(0.9, 1.5), depth_m=fixed.uniform(0.05, 0.09), sides=sides
+            )
+        else:
+            shape = obstacle.hump(
+                x, at_m=where, length_m=fixed.uniform(0.7, 1.6), height_m=fixed.uniform(0.06, 0.12), sides=sides
+            )
+        total = total + shape
+    return total
+
+
+def _forest_ditches(x: Array, random: np.random.Generator, seed: int) -> Array:
+    fixed = np.random.default_rng([seed, 3])
+    total = np.zeros((2, len(x)))
+    for at in np.cumsum(fixed.uniform(9.0, 14.0, 7)):
+        total = total + obstacle.cross_ditch(
+            x, at_m=at + random.normal(0, 0.15), length_m=fixed.uniform(1.8, 2.8), depth_m=fixed.uniform(0.07, 0.11),
+            skew_m=fixed.uniform(-1.2, 1.2),
+        )  # fmt: skip
+    return total
+
+
+def _slabs(x: Array, _random: np.random.Generator, seed: int) -> Array:
+    """Concrete slabs that have tilted: small steps at every joint, a deeper gap now and then."""
+    fixed = np.random.default_rng([seed, 3])
+    total = np.zeros((2, len(x)))
+    for index, at in enumerate(np.arange(6.0, float(x[-1]), 7.5)):
+        height = fixed.uniform(0.004, 0.014)
+        total = total + obstacle.kerb(x, at_m=at, length_m=3.6, height_m=height, sides=obstacle.BOTH)
+        if index % 6 == 4:
+            total = total + obstacle.pothole(
+                x, at_m=at + 3.7, length_m=0.5, depth_m=fixed.uniform(0.025, 0.04), sides=obstacle.BOTH
+            )
+    return total
+
+
+def _haul(x: Array, random: np.random.Generator, seed: int) -> Array:
+    return obstacle.corrugation(
+        x, start_m=6.0, end_m=float(x[-1]) - 4, wave_m=1.0, height_m=0.017 * random.uniform(0.93, 1.05),
+        seed=[seed, 3], shift_m=0.15,
+    )  # fmt: skip
+
+
+def _course(name: str, distance_m: float, speed_m_s: float, roughness_m3: float, obstacles: Obstacles) -> Course:
+    return Course(name=name, distance_m=distance_m, speed_m_s=speed_m_s, roughness_m3=roughness_m3, obstacles=obstacles)
+
+
 #: The events of each scenario, in the order of its programme file.
 COURSES: dict[str, tuple[Course, ...]] = {
     "quarry-tipper": (
-        Course(
-            name="haul ramp", distance_m=180, speed_m_s=6.5, roughness_m3=class_roughness("D") / 2, obstacles=_rocks
-        ),
-        Course(
-            name="cobbled yard", distance_m=125, speed_m_s=5.0, roughness_m3=class_roughness("C"), obstacles=_setts
-        ),
-        Course(
-            name="washboard lane", distance_m=200, speed_m_s=8.0, roughness_m3=class_roughness("B"),
-            obstacles=_corrugated,
-        ),
-        Course(
-            name="pothole row", distance_m=130, speed_m_s=5.0, roughness_m3=class_roughness("C"), obstacles=_potholes
-        ),
-        Course(
-            name="kerb strikes", distance_m=63, speed_m_s=2.5, roughness_m3=class_roughness("B"), obstacles=_kerbs
-        ),
+        _course("haul ramp", 180, 6.5, class_roughness("D") / 2, _rocks),
+        _course("cobbled yard", 125, 5.0, class_roughness("C"), _setts),
+        _course("washboard lane", 200, 8.0, class_roughness("B"), _corrugated),
+        _course("pothole row", 130, 5.0, class_roughness("C"), _potholes),
+        _course("kerb strikes", 63, 2.5, class_roughness("B"), _kerbs),
     ),
-}  # fmt: skip
+    "vineyard-sprayer": (
+        _course("vine rows", 48, 1.7, class_roughness("D"), _ruts),
+        _course("furrow crossing", 36, 1.3, class_roughness("D"), _furrows),
+        _course("farm track", 95, 3.6, class_roughness("D") / 2, _stones),
+        _course("row-end ditches", 42, 1.6, class_roughness("C"), _row_ends),
+        _course("bank twist", 50, 2.0, class_roughness("C"), _banks),
+    ),
+    "timber-trailer": (
+        _course("forest road", 170, 6.0, class_roughness("D") / 2, _bedded),
+        _course("log landing", 70, 2.4, class_roughness("D"), _landing),
+        _course("cross ditches", 95, 3.5, class_roughness("C"), _forest_ditches),
+        _course("bridge joints", 300, 12.0, class_roughness("B"), _slabs),
+        _course("corrugated haul", 215, 8.0, class_roughness("B"), _haul),
+    ),
+}
 
 
 def courses(scenario: str) -> tuple[Course, ...]:

@@ -62,7 +62,8 @@ def drive_over(
     form = sensor_rows(model, tables, sensors)
     factor = steps_per_sample(rate_hz)
     step_s = 1 / (rate_hz * factor)
-    wheelbase = max(axle.x_m for axle in specimen.axle) - min(axle.x_m for axle in specimen.axle)
+    ends = [axle.x_m for axle in specimen.axle] + ([specimen.kingpin.x_m] if specimen.kingpin else [])
+    wheelbase = max(ends) - min(ends)
     lead_samples = math.ceil(LEAD_S * rate_hz)
     travel = _travel(road.length_m - wheelbase, speed_m_s, speed_wander, step_s / 2, lead_samples * factor * 2, seed)
     n_steps = (len(travel) - 1) // (2 * factor) * factor
@@ -124,22 +125,24 @@ def _supports(
     rise = np.clip(np.arange(len(travel_m)) / max(1, lead), 0, 1)
     rise = rise**2 * (3 - 2 * rise)
     rolled: dict[float, Array] = {}
-    columns = []
-    for wheel in model.wheels:
-        tyre = specimen.axle[wheel.axle].tyre
-        if tyre.radius_m not in rolled:
-            patch = math.sqrt(2 * tyre.radius_m * 0.06)
-            rolled[tyre.radius_m] = rolling_height(road.height_m, road.spacing_m, radius_m=tyre.radius_m, patch_m=patch)
-        profile = interpolate.CubicSpline(road.distance_m, rolled[tyre.radius_m][0 if wheel.side > 0 else 1])
-        columns.append((profile(travel_m + wheel.x_m - last) - profile(wheel.x_m - last)) * rise)
+
+    def under(radius_m: float, side: int, x_m: float) -> Array:
+        if radius_m not in rolled:
+            patch = math.sqrt(2 * radius_m * 0.06)
+            rolled[radius_m] = rolling_height(road.height_m, road.spacing_m, radius_m=radius_m, patch_m=patch)
+        profile = interpolate.CubicSpline(road.distance_m, rolled[radius_m][0 if side > 0 else 1])
+        return np.asarray((profile(travel_m + x_m - last) - profile(x_m - last)) * rise)
+
+    columns = [under(specimen.axle[wheel.axle].tyre.radius_m, wheel.side, wheel.x_m) for wheel in model.wheels]
     if specimen.kingpin is not None:
-        columns += _towed(specimen, columns, half_s)
+        left, right = (under(specimen.axle[0].tyre.radius_m, side, specimen.kingpin.x_m) for side in (1, -1))
+        columns += _towed(left, right, specimen.axle[0].track_m, half_s)
     height = np.ascontiguousarray(np.stack(columns, axis=1))
     return height, np.ascontiguousarray(np.gradient(height, half_s, axis=0, edge_order=2))
 
 
-def _towed(specimen: Specimen, wheels: list[Array], half_s: float) -> list[Array]:
-    """Heave and roll of the towing vehicle's coupling: its rear axle's road through a soft suspension.
+def _towed(left_m: Array, right_m: Array, track_m: float, half_s: float) -> list[Array]:
+    """Heave and roll of the towing vehicle's coupling: the road under its rear axle through a soft suspension.
 
     The towing vehicle is not modelled; its frame follows the road as a body on springs of 1.7 Hz does, and rolls less
     than its axle.
@@ -147,9 +150,7 @@ def _towed(specimen: Specimen, wheels: list[Array], half_s: float) -> list[Array
     from scipy import signal
 
     omega, ratio = 2 * math.pi * 1.7, 0.35
-    system = ([2 * ratio * omega, omega**2], [1, 2 * ratio * omega, omega**2])
-    b, a = signal.bilinear(*system, fs=1 / half_s)
-    track = specimen.axle[0].track_m
-    heave = signal.lfilter(b, a, (wheels[0] + wheels[1]) / 2)
-    roll = 0.6 * signal.lfilter(b, a, (wheels[0] - wheels[1]) / track)
+    b, a = signal.bilinear([2 * ratio * omega, omega**2], [1, 2 * ratio * omega, omega**2], fs=1 / half_s)
+    heave = signal.lfilter(b, a, (left_m + right_m) / 2)
+    roll = 0.6 * signal.lfilter(b, a, (left_m - right_m) / track_m)
     return [np.asarray(heave), np.asarray(roll)]
