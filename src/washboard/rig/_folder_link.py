@@ -35,8 +35,8 @@ class FolderLink:
 
     NNNN counts up and is never used twice. A text file ``error-NNNN.txt`` from the rig's side ends the wait: its text
     is the message, and one that begins with ``tripped`` says that the rig stopped itself. ``waiting.txt`` says at any
-    time what is waited for, and a file ``stop`` asks the controller to bring the rig to rest. A play that was handed over
-    and not answered is waited for again after a restart, not handed over again.
+    time what is waited for, and a file ``stop`` asks the controller to bring the rig to rest. A play that was handed
+    over and not answered is waited for again after a restart, not handed over again.
 
     Parameters
     ----------

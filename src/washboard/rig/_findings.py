@@ -1,0 +1,207 @@
+"""Stance, movement and demand in plain sentences with numbers: what a person must know before the vehicle is set up."""
+
+from __future__ import annotations
+
+import math
+
+from washboard.recording import Finding, Severity
+from washboard.rig._controllable import Controllable
+from washboard.rig._demand import ActuatorDemand, RigDemand
+from washboard.rig._description import Rig, Specimen
+from washboard.rig._elements import wheel_name
+from washboard.rig._envelope import envelope, stall_force
+from washboard.rig._linear_model import wheel_of_posts
+from washboard.rig._stability import Movement, Stance, pan_room
+
+
+def _found(kind: str, severity: Severity, text: str, measured: float, limit: float, advice: str) -> Finding:
+    return Finding(kind=kind, severity=severity, text=text, measured=measured, limit=limit, advice=advice)
+
+
+def stance_findings(found: Stance, specimen: Specimen, rig: Rig) -> tuple[Finding, ...]:
+    """What is notable about the vehicle at rest on the posts."""
+    return (
+        *_standing(found, specimen),
+        *_damping(found),
+        *_pans(found, specimen, rig),
+        *_carrying(found, specimen, rig),
+    )
+
+
+def _standing(found: Stance, specimen: Specimen) -> list[Finding]:
+    notes = []
+    ratio, name = found.stiffness_ratio, specimen.name or "the specimen"
+    if ratio < 1:
+        text = f"{name} would fall over by itself: springs and tyres give {ratio:.2f} of the roll stiffness needed"
+        advice = "check the height of the centre of gravity, roll centres, spring and tyre stiffness"
+        notes.append(_found("stability", "error", text, ratio, 1.0, advice))
+    elif ratio < 3:
+        text = (
+            f"the weight of {name} takes away {1 / ratio:.0%} of its roll stiffness; it sways and may tip in resonance"
+        )
+        advice = "start at low level with the body's roll watched; consider a lower load or outriggers in the restraint"
+        notes.append(_found("stability", "warning", text, ratio, 3.0, advice))
+    factor = found.stability_factor
+    if factor < 0.5:
+        text = (
+            f"track over twice the height of the centre of gravity is {factor:.2f}: a rigid vehicle tips at "
+            f"{math.degrees(found.tip_side_rad):.0f} deg; this one lifts its first wheel at "
+            f"{found.side_lift_m * 1e3:.0f} mm between left and right posts"
+        )
+        advice = "set the restraint's trip well below, and keep people out of the side of fall"
+        notes.append(_found("stability", "warning", text, factor, 0.5, advice))
+    return notes
+
+
+def _damping(found: Stance) -> list[Finding]:
+    notes = []
+    for mode in found.modes:
+        if mode.name not in ("bounce", "pitch", "roll") or mode.standing_damping >= 0.10:
+            continue
+        text = (
+            f"{mode.name} on standing tyres at {mode.standing_hz:.2f} Hz has {mode.standing_damping:.1%} of critical "
+            f"damping (rolling: {mode.rolling_hz:.2f} Hz, {mode.rolling_damping:.1%})"
+        )
+        severity: Severity = "warning" if mode.standing_damping < 0.05 else "note"
+        advice = "put a sensor on the body that sees this motion, as a control channel"
+        notes.append(_found("damping", severity, text, mode.standing_damping, 0.10, advice))
+    return notes
+
+
+def _pans(found: Stance, specimen: Specimen, rig: Rig) -> list[Finding]:
+    notes = []
+    for axle in specimen.axle:
+        rooms = pan_room(axle, rig, found.loads.wheel_n[wheel_name(axle, "left")])
+        for room, what, key in zip(rooms, ("narrow", "short"), ("width", "length"), strict=True):
+            if room < 0:
+                text = f"the pan is {-2e3 * room:.0f} mm too {what} for the tyres of axle {axle.name}"
+                notes.append(_found("clearance", "error", text, room, 0.0, f"use a larger pan (rig.pan.{key})"))
+    return notes
+
+
+def _carrying(found: Stance, specimen: Specimen, rig: Rig) -> list[Finding]:
+    notes = []
+    for post, wheel in zip(rig.post, wheel_of_posts(specimen, rig), strict=True):
+        static = envelope(post, rig.supply, static_n=found.loads.wheel_n[wheel]).static
+        room = min(stall_force(post, rig.supply, rig.supply.lowest_pressure_pa), post.rated_force_n)
+        if static > 0.7 * room:
+            text = f"post {post.name} carries {static / 1e3:.1f} kN at rest, {static / room:.0%} of what it can hold"
+            severity: Severity = "error" if static > room else "warning"
+            advice = "unload the vehicle, use a larger actuator, or support the weight by static springs"
+            notes.append(_found("static load", severity, text, static, room, advice))
+    return notes
+
+
+def movement_findings(found: Movement, rig: Rig, *, event: str) -> tuple[Finding, ...]:
+    """What is notable while the drives of an event play."""
+    notes = []
+    for wheel, share in found.lift_off.items():
+        least = found.least_load[wheel]
+        if share > 0:
+            text = f"{event}: the wheel {wheel} lifts off its pan for {share:.2%} of the time"
+            advice = "that is real on the road too if the field shows it; else reduce the level, watch the wheel"
+            notes.append(_found("lift-off", "warning", text, share, 0.0, advice))
+        elif least < 0.15:
+            text = f"{event}: the wheel {wheel} keeps only {least:.0%} of its static load"
+            notes.append(_found("lift-off", "note", text, least, 0.15, "watch the wheel in the first plays"))
+    for moved, room, what in (
+        (found.side_m, found.side_room_m, "sideways"),
+        (found.fore_aft_m, found.fore_aft_room_m, "fore and aft"),
+    ):
+        wheel = max(moved, key=lambda name: moved[name] - room[name])
+        left = room[wheel] - moved[wheel]
+        if room[wheel] >= 0 and left < 0.03:
+            text = (
+                f"{event}: the wheel {wheel} moves {moved[wheel] * 1e3:.0f} mm {what} in its pan, which leaves "
+                f"{room[wheel] * 1e3:.0f} mm"
+            )
+            severity: Severity = "error" if left < 0 else "warning"
+            notes.append(
+                _found("clearance", severity, text, moved[wheel], room[wheel], "use a larger pan or hold the axle")
+            )
+    slack = rig.restraint.slack_m
+    if found.corner_m > slack:
+        text = (
+            f"{event}: corners of the frame move {found.corner_m * 1e3:.0f} mm, restraints leave {slack * 1e3:.0f} mm"
+        )
+        notes.append(
+            _found(
+                "restraint", "warning", text, found.corner_m, slack, f"give at least {found.corner_m * 1.2e3:.0f} mm"
+            )
+        )
+    for tilt, limit, what in (
+        (found.roll_rad, rig.restraint.trip_roll_rad, "rolls"),
+        (found.pitch_rad, rig.restraint.trip_pitch_rad, "pitches"),
+    ):
+        if tilt > 0.8 * limit:
+            text = (
+                f"{event}: the frame {what} {math.degrees(tilt):.1f} deg, the trip is at {math.degrees(limit):.1f} deg"
+            )
+            severity = "error" if tilt > limit else "warning"
+            notes.append(
+                _found("tilt", severity, text, tilt, limit, "reduce the level of this event, or shorten it elsewhere")
+            )
+    return tuple(notes)
+
+
+def demand_findings(found: RigDemand, rig: Rig, *, event: str) -> tuple[Finding, ...]:
+    """Where the drives of an event ask more of the rig than it has, or nearly."""
+    notes = [note for one in found.actuators if (note := _actuator(one, event)) is not None]
+    supply, settings = found.supply, rig.supply
+    share = supply.flow_share
+    if share > 1:
+        text = (
+            f"{event}: asks {supply.mean_flow_m3_s * 6e4:.0f} l/min on average, the pump gives "
+            f"{settings.pump_flow_m3_s * 6e4:.0f} l/min"
+        )
+        advice = f"a pump of {supply.mean_flow_m3_s * 6.6e4:.0f} l/min, or pauses between plays"
+        notes.append(_found("flow", "error", text, share, 1.0, advice))
+    elif supply.lowest_pa < settings.lowest_pressure_pa:
+        text = (
+            f"{event}: pressure sags to {supply.lowest_pa / 1e5:.0f} bar, {settings.lowest_pressure_pa / 1e5:.0f} bar "
+            f"are needed; accumulators give {supply.oil_held_m3 * 1e3:.1f} l, {supply.oil_used_m3 * 1e3:.1f} l are asked"
+        )
+        grown = settings.accumulator_volume_m3 * supply.oil_used_m3 / max(supply.oil_held_m3, 1e-9)
+        advice = f"accumulators of {grown * 1e3:.0f} l, or a larger pump"
+        notes.append(_found("pressure", "error", text, supply.lowest_pa, settings.lowest_pressure_pa, advice))
+    return tuple(notes)
+
+
+_WORDS = {
+    "stroke": "of its stroke",
+    "velocity": "of the speed it has at that load and pressure",
+    "force": "of its force",
+    "acceleration": "of the acceleration allowed",
+}
+
+
+def _actuator(one: ActuatorDemand, event: str) -> Finding | None:
+    share = one.shares[one.worst]
+    if share <= 0.9:
+        return None
+    text = f"{event}: actuator {one.name} needs {share:.0%} {_WORDS[one.worst]} at {one.worst_s:.2f} s"
+    if share > 1:
+        text += f", and passes a limit {one.beyond:.2%} of the time"
+        return _found("envelope", "error", text, share, 1.0, f"fits at {one.scale_to_fit:.0%} of the level")
+    return _found("envelope", "warning", text, share, 1.0, "little is left for overshoot in the first plays")
+
+
+def controllable_findings(found: tuple[Controllable, ...], low_hz: float) -> tuple[Finding, ...]:
+    """Body motions that the control channels do not hold down to the band's low edge."""
+    notes = []
+    for one in found:
+        if one.control_hz <= low_hz:
+            continue
+        text = (
+            f"{one.motion}: the control channels tell it apart only above {one.control_hz:.1f} Hz "
+            f"(axle channels alone: {_hz(one.axle_hz)}); the band begins at {low_hz:g} Hz"
+        )
+        if one.best:
+            text += f"; with {one.best} above {_hz(one.best_hz)}"
+        advice = f"add {one.best} as a control channel" if one.best else "raise the band's low edge"
+        notes.append(_found("controllability", "warning", text, one.control_hz, low_hz, advice))
+    return tuple(notes)
+
+
+def _hz(value: float) -> str:
+    return f"{value:.1f} Hz" if math.isfinite(value) else "nowhere in the band"
