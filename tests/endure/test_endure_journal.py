@@ -43,7 +43,7 @@ def test_numbers_rise_over_runs_and_reopening(tmp_path):
         with Journal(tmp_path / "journal.db") as journal:
             entry = begin(journal)
             assert entry.number == expected
-            assert entry.label == f"pass-{expected:06d}"
+            assert entry.label == f"pass-{expected:06d}-{entry.run[:8]}"
             journal.change_state(entry.number, "done", result={"x": 1.5})
     with Journal(tmp_path / "journal.db") as journal:
         assert [entry.number for entry in journal.passes()] == [1, 2, 3]

@@ -15,7 +15,7 @@ def test_the_whole_sequence_is_played_once(small):
     result = small.run()
     assert (result.reason, result.played, result.done, result.planned) == ("finished", 12, 12, 12)
     assert [entry.state for entry in small.passes()] == ["done"] * 12
-    assert small.bench.played == [f"pass-{number:06d}" for number in range(1, 13)]
+    assert [label[:11] for label in small.bench.played] == [f"pass-{number:06d}" for number in range(1, 13)]
     assert small.bench.stops == 1
     assert [run.reason for run in small.runs()] == ["finished"]
     again = small.run()
@@ -60,7 +60,7 @@ def test_a_channel_that_changes_stops_the_run_unless_told_otherwise(small, on_ch
     small.settings = dataclasses.replace(small.settings, on_change=on_change)
 
     def weaken(label):
-        if label == "pass-000009":
+        if label.startswith("pass-000009"):
             small.bench.gains = np.array([1.0, 2.0, 3.0 * 0.8, 4.0])
 
     small.bench.before = weaken
@@ -87,7 +87,7 @@ def test_a_channel_that_changes_stops_the_run_unless_told_otherwise(small, on_ch
 
 def test_one_odd_pass_is_noted_but_is_not_yet_a_change(small):
     def disturb(label):
-        small.bench.gains = np.array([1.0, 2.0, 3.0, 4.0]) * (1.3 if label == "pass-000010" else 1.0)
+        small.bench.gains = np.array([1.0, 2.0, 3.0, 4.0]) * (1.3 if label.startswith("pass-000010") else 1.0)
 
     small.bench.before = disturb
     result = small.run()
@@ -129,7 +129,7 @@ def test_after_it_is_settled_the_test_goes_on_without_repeating_or_dropping(smal
 )
 def test_whatever_happens_the_rig_stops_and_the_journal_knows(small, error, state, reason):
     def fail(label):
-        if label == "pass-000003":
+        if label.startswith("pass-000003"):
             raise error
 
     small.bench.before = fail
@@ -152,7 +152,7 @@ def test_a_response_that_cannot_be_measured_counts_but_says_so(small):
 
     def broken(drive, *, label="", progress=lambda share, words: None):
         response = original(drive, label=label, progress=progress)
-        if label != "pass-000002":
+        if not label.startswith("pass-000002"):
             return response
         samples = np.array(response.samples)
         samples[1, 5] = np.nan
@@ -200,7 +200,7 @@ def test_an_event_without_a_drive_is_named(small):
 
 def test_each_measured_pass_is_handed_over_with_its_response(small):
     kept = []
-    small.run(keep=lambda entry, response: kept.append((entry.number, response.name)))
+    small.run(keep=lambda entry, response: kept.append((entry.number, response.name[:11])))
     assert kept == [(number, f"pass-{number:06d}") for number in range(1, 13)]
 
 

@@ -163,7 +163,7 @@ class Journal:
                     event=event,
                     block=block,
                     drive=drive,
-                    label=_label(number),
+                    label=_label(number, run),
                     begun_at=at,
                 )
             )
@@ -172,7 +172,7 @@ class Journal:
 
         number = int(self._write(work))
         return PassRecord(
-            number=number, run=run, specimen=specimen, event=event, block=block, drive=drive, label=_label(number),
+            number=number, run=run, specimen=specimen, event=event, block=block, drive=drive, label=_label(number, run),
             begun_at=at, state="begun", state_at=at, note="", result={},
         )  # fmt: skip
 
@@ -277,8 +277,9 @@ class Journal:
         return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _label(number: int) -> str:
-    return f"pass-{number:06d}"
+def _label(number: int, run: str) -> str:
+    # The run's name keeps a rig that remembers labels from taking a pass of another journal for this one.
+    return f"pass-{number:06d}-{run[:8]}"
 
 
 def _now() -> str:

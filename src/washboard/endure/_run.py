@@ -97,6 +97,7 @@ def run_sequence(
     bands_hz: tuple[tuple[float, float], ...],
     about: Mapping[str, object] | None = None,
     command: str = "washboard endure DIR",
+    prepare: Callable[[Recording], Recording] = lambda response: response,
     keep: Keep = lambda _entry, _response: None,
     progress: Progress = no_progress,
 ) -> RunResult:
@@ -114,6 +115,8 @@ def run_sequence(
         What is measured; see `pass_features`.
     about : mapping, optional
         What the journal should say about the run: rig, vehicle.
+    prepare : function
+        Applied to each response before it is measured, for example a filter to the reproduced band.
     keep : function
         Called with each measured pass and its response, for example to store it.
 
@@ -151,7 +154,7 @@ def run_sequence(
             )
             response = _play(link, journal, entry, drives[step.event], _inner(progress, played, len(batch), step))
             try:
-                features = pass_features(response, slopes=slopes, bands_hz=bands_hz)
+                features = pass_features(prepare(response), slopes=slopes, bands_hz=bands_hz)
             except DataError as error:
                 # The rig did play it: it counts, though it could not be measured.
                 journal.change_state(entry.number, "done", note=f"not measured: {error}")
