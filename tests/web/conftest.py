@@ -86,12 +86,15 @@ folder = "handover"
 
 
 def made_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: float = 256.0) -> Recording:
-    """Coloured noise on three channels, one with a spike of known place and height."""
+    """Noise below some 10 Hz on three channels, one with a spike of known place and height."""
     rng = np.random.default_rng(seed)
     n = int(seconds * rate_hz)
-    noise = rng.standard_normal((3, n))
-    smooth = np.apply_along_axis(lambda row: np.convolve(row, np.ones(6) / 6, mode="same"), 1, noise)
-    samples = (smooth * np.array([[9.0], [8.0], [60e-6]])).astype(np.float32)
+    spectrum = np.fft.rfft(rng.standard_normal((3, n)), axis=1)
+    freq_hz = np.fft.rfftfreq(n, 1 / rate_hz)
+    spectrum *= 1 / (1 + (freq_hz / 8) ** 8)
+    smooth = np.fft.irfft(spectrum, n, axis=1)
+    smooth /= smooth.std(axis=1, keepdims=True)
+    samples = (smooth * np.array([[3.0], [2.5], [40e-6]])).astype(np.float32)
     if spike:
         samples[0, int(2.5 * rate_hz)] = 400.0
     channels = (

@@ -177,6 +177,12 @@ class Draft:
         except (OSError, UnicodeDecodeError) as error:
             raise ProgrammeError(f"cannot be read ({error})", file=self._file) from None
 
+    def _document(self) -> tomlkit.TOMLDocument:
+        try:
+            return tomlkit.parse(self.text())
+        except tomlkit.exceptions.ParseError as error:
+            raise ProgrammeError(f"is not valid TOML: {error}", file=self._file) from None
+
     def changed_outside(self) -> bool:
         """Whether the file differs from what was last looked at here; asking makes it the last looked at."""
         try:
@@ -188,15 +194,12 @@ class Draft:
 
     def conflicts(self) -> list[Edit]:
         """Edits whose key meanwhile has another value in the file than when the edit was made."""
-        document = tomlkit.parse(self.text())
+        document = self._document()
         return [edit for edit in self.edits if value_at(document, edit.key) not in (edit.was, edit.now)]
 
     def drafted(self) -> str:
         """The text with every edit applied. Raises ProgrammeError, InputError."""
-        try:
-            document = tomlkit.parse(self.text())
-        except tomlkit.exceptions.ParseError as error:
-            raise ProgrammeError(f"is not valid TOML: {error}", file=self._file) from None
+        document = self._document()
         for edit in self.edits:
             apply_edit(document, edit)
         return tomlkit.dumps(document)
@@ -216,7 +219,7 @@ class Draft:
         """
         before = list(self.edits)
         earlier = next((edit for edit in self.edits if edit.key == key), None)
-        was = earlier.was if earlier else value_at(tomlkit.parse(self.text()), key)
+        was = earlier.was if earlier else value_at(self._document(), key)
         rest = [edit for edit in self.edits if edit.key != key]
         self.edits = rest if now == was else [*rest, Edit(key=key, was=was, now=now)]
         try:

@@ -13,6 +13,9 @@ from typing import Any, Literal
 
 from washboard.errors import InputError, StorageError
 
+#: Processes started here: held so that they are collected when they end, and left running when the server does.
+_STARTED: list[subprocess.Popen[bytes]] = []
+
 JobState = Literal["running", "done", "failed", "stopped", "interrupted"]
 
 
@@ -70,7 +73,6 @@ class Jobs:
 
     def __init__(self, folder: Path, memory: Path) -> None:
         self._folder, self._memory = folder, memory
-        self._process: subprocess.Popen[bytes] | None = None
 
     @property
     def state_file(self) -> Path:
@@ -84,8 +86,8 @@ class Jobs:
 
     def current(self) -> Job | None:
         """The run that is or was last; None when there was none."""
-        if self._process is not None:
-            self._process.poll()
+        for process in _STARTED:
+            process.poll()
         try:
             table: dict[str, Any] = json.loads(self.state_file.read_text(encoding="utf-8"))
             job = Job(**table)
@@ -109,7 +111,7 @@ class Jobs:
         command = [sys.executable, "-m", "washboard.web._worker", str(self._folder), stage, *(["--again"] * again)]
         try:
             with (self._memory / "job.log").open("wb") as log:
-                self._process = subprocess.Popen(
+                process = subprocess.Popen(
                     command,
                     stdin=subprocess.DEVNULL,
                     stdout=log,
@@ -120,8 +122,9 @@ class Jobs:
             raise StorageError(f"the run could not be started: {error.strerror}") from None
         table = {
             "stage": stage, "doing": stage, "state": "running", "share": 0.0, "words": "starting", "message": "",
-            "started": time.time(), "finished": 0.0, "pid": self._process.pid,
+            "started": time.time(), "finished": 0.0, "pid": process.pid,
         }  # fmt: skip
+        _STARTED.append(process)
         # Only until the worker, which knows better, writes its own.
         part = self.state_file.with_suffix(".first")
         part.write_text(json.dumps(table), encoding="utf-8")

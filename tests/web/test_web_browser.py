@@ -1,0 +1,220 @@
+"""The app in a real Chromium: what only a browser can show."""
+
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the system's chromium"),
+    pytest.mark.filterwarnings("default::ResourceWarning", "default::pytest.PytestUnraisableExceptionWarning"),
+]
+
+ARGUMENTS = [
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+class Watch:
+    """What a page loads and complains of."""
+
+    def __init__(self, page: Any, address: str) -> None:
+        self.elsewhere: list[str] = []
+        self.complaints: list[str] = []
+        page.on("request", lambda request: self._request(request.url, address))
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("console", lambda message: self.complaints.append(message.text) if message.type == "error" else None)
+
+    def _request(self, url: str, address: str) -> None:
+        if not url.startswith((address, "data:", "blob:")):
+            self.elsewhere.append(url)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
+        yield chromium
+        chromium.close()
+
+
+@contextmanager
+def opened(browser: Any, address: str, path: str, **options: Any) -> Iterator[tuple[Any, Watch]]:
+    """A page of the app in a window of its own; fails on any complaint or any request to another host."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, **options)
+    page = context.new_page()
+    watch = Watch(page, address)
+    page.goto(f"{address}{path}")
+    page.wait_for_selector(".wb-main")
+    yield page, watch
+    context.close()
+    assert watch.elsewhere == []
+    assert watch.complaints == []
+
+
+def settled(page: Any) -> None:
+    page.wait_for_selector(".wb-stack[data-settled]")
+    page.wait_for_timeout(700)
+
+
+def shown_range(page: Any) -> tuple[float, float]:
+    query = parse_qs(urlsplit(page.url).query)
+    return float(query["from"][0]), float(query["to"][0])
+
+
+def test_zoom_by_mouse_and_keys_stands_in_the_address(
+    browser: Any, checked: Path, serve_folder: Callable[..., Any]
+) -> None:
+    server = serve_folder(checked)
+    with opened(browser, server.address, "/recordings?event=haul%20ramp&lap=2") as (page, _watch):
+        settled(page)
+        box = page.locator(".wb-stack").bounding_box()
+        width = box["width"] - 186 - 2
+        y = box["y"] + 120
+        page.mouse.move(box["x"] + 187 + 0.25 * width, y)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 187 + 0.4 * width, y)
+        page.mouse.move(box["x"] + 187 + 0.5 * width, y)
+        page.mouse.up()
+        settled(page)
+        start, end = shown_range(page)
+        assert start == pytest.approx(7.0, abs=0.3)
+        assert end == pytest.approx(14.0, abs=0.3)
+        page.locator(".wb-stack").press("ArrowRight")
+        settled(page)
+        assert shown_range(page)[0] == pytest.approx(start + (end - start) / 4, abs=0.05)
+        page.locator(".wb-stack").press("Home")
+        settled(page)
+        assert "from" not in page.url
+        page.locator(".wb-stack").press("+")
+        settled(page)
+        link = page.url
+    with opened(browser, server.address, link.removeprefix(server.address)) as (page, _watch):
+        settled(page)
+        assert page.locator(".wb-stack .corner").inner_text().startswith("7")
+
+
+def test_the_pointer_reads_the_sample_under_it(browser: Any, checked: Path, serve_folder: Callable[..., Any]) -> None:
+    from washboard.recording import read_recording
+
+    server = serve_folder(checked)
+    with opened(browser, server.address, "/recordings?event=haul%20ramp&lap=2&from=2.4&to=2.6") as (page, _watch):
+        settled(page)
+        box = page.locator(".wb-stack").bounding_box()
+        width = box["width"] - 186 - 2
+        page.mouse.move(box["x"] + 187 + width * 0.5, box["y"] + 90)
+        page.wait_for_timeout(200)
+        said = page.locator(".wb-stack .row span").first.inner_text()
+    copy = read_recording(checked / "stages" / "check" / "haul-ramp-lap2.nc")
+    assert float(said.split()[0]) == pytest.approx(float(copy.samples[0, int(2.5 * 256)]), rel=1e-3)
+
+
+def test_a_finding_is_shown_where_it_is(browser: Any, checked: Path, serve_folder: Callable[..., Any]) -> None:
+    server = serve_folder(checked)
+    with opened(browser, server.address, "/recordings?event=haul%20ramp&lap=2") as (page, _watch):
+        settled(page)
+        page.locator(".wb-findings li", has_text="spike").get_by_role("button", name="Show").click()
+        settled(page)
+        start, end = shown_range(page)
+        assert start < 2.5 < end
+        assert end - start < 5
+
+
+def test_a_stage_run_from_its_page_ends_on_the_page(
+    browser: Any, folder: Path, serve_folder: Callable[..., Any]
+) -> None:
+    server = serve_folder(folder)
+    with opened(browser, server.address, "/recordings") as (page, _watch):
+        page.get_by_role("button", name="Run this step").click()
+        page.get_by_role("heading", name="3 of 3 laps of 2 events are ready").wait_for(timeout=30000)
+        page.locator(".wb-lane a[aria-current=page]", has_text="needs a look").wait_for()
+
+
+def test_unsaved_edits_survive_a_restart_of_the_server(
+    browser: Any, checked: Path, serve_folder: Callable[..., Any]
+) -> None:
+    server = serve_folder(checked)
+    with opened(browser, server.address, "/recordings?event=haul%20ramp&lap=2") as (page, _watch):
+        page.get_by_role("button", name="Mend: despike").click()
+        page.get_by_text("1 edit not saved in programme.toml:").wait_for()
+    server.process.kill()
+    server.process.wait()
+    again = serve_folder(checked)
+    with opened(browser, again.address, "/") as (page, _watch):
+        page.get_by_text("1 edit not saved in programme.toml:").wait_for()
+        assert "/recordings?event=haul" in page.url
+        page.get_by_role("button", name="Save").click()
+        page.get_by_text("Saved in programme.toml, comments kept").wait_for()
+    assert 'do = "despike"' in (checked / "programme.toml").read_text()
+
+
+def test_with_a_token_nothing_is_seen_without_it(browser: Any, folder: Path, serve_folder: Callable[..., Any]) -> None:
+    server = serve_folder(folder, token="long enough a token")
+    context = browser.new_context()
+    page = context.new_page()
+    assert page.goto(f"{server.address}/programme").status == 403
+    page.goto(f"{server.address}/programme?token=long%20enough%20a%20token")
+    page.get_by_role("heading", name="Next: Recordings").wait_for()
+    assert "token" not in page.url
+    context.close()
+
+
+# Relative luminance and contrast ratio as WCAG 2.2 defines them (success criteria 1.4.3, 4.5:1 and 3:1 for large text).
+CONTRAST = """() => {
+  const parse = (c) => { const m = c.match(/[\\d.]+/g).map(Number); return { rgb: m.slice(0, 3), a: m[3] ?? 1 }; };
+  const linear = (v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
+  const light = (rgb) => 0.2126 * linear(rgb[0]) + 0.7152 * linear(rgb[1]) + 0.0722 * linear(rgb[2]);
+  const behind = (el) => { for (; el; el = el.parentElement) { const c = parse(getComputedStyle(el).backgroundColor); if (c.a > 0.99) return c.rgb; } return [255, 255, 255]; };
+  const weak = [];
+  for (const el of document.querySelectorAll('body *')) {
+    const own = [...el.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+    const box = el.getBoundingClientRect();
+    if (!own || box.width < 2 || box.height < 2 || el.closest('[disabled], .disabled, [aria-hidden=true], .nicegui-error-popup, .wb-hidden, a[href="#content"], .nicegui-skip-link')) continue;
+    const style = getComputedStyle(el);
+    if (style.visibility === 'hidden' || style.display === 'none') continue;
+    const a = light(parse(style.color).rgb), b = light(behind(el));
+    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05), size = parseFloat(style.fontSize);
+    const large = size >= 24 || (size >= 18.66 && Number(style.fontWeight) >= 700);
+    if (ratio < (large ? 3 : 4.5)) weak.push([el.textContent.trim().slice(0, 40), style.color, +ratio.toFixed(2)]);
+  }
+  return weak;
+}"""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_text_stands_out_enough_and_nothing_scrolls_sideways(
+    browser: Any, checked: Path, serve_folder: Callable[..., Any], theme: str
+) -> None:
+    server = serve_folder(checked)
+    for path in ("/programme", "/recordings?event=haul%20ramp&lap=2", "/loads"):
+        with opened(browser, server.address, path, color_scheme=theme) as (page, _watch):
+            page.wait_for_timeout(900)
+            assert page.evaluate(CONTRAST) == []
+            assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+            unnamed = page.evaluate(
+                "[...document.querySelectorAll('button, a[href], input, [role=button]')]"
+                ".filter((e) => e.offsetParent && !(e.innerText || e.getAttribute('aria-label') || e.labels?.length "
+                "|| e.closest('label') || e.title)).map((e) => e.outerHTML.slice(0, 120))"
+            )
+            assert unnamed == []
+
+
+def test_the_lane_is_walked_by_keys(browser: Any, folder: Path, serve_folder: Callable[..., Any]) -> None:
+    server = serve_folder(folder)
+    with opened(browser, server.address, "/programme") as (page, _watch):
+        page.keyboard.press("]")
+        page.wait_for_url("**/recordings*")
+        page.wait_for_selector(".wb-main h1")
+        page.keyboard.press("[")
+        page.wait_for_url("**/programme*")
+        page.wait_for_selector(".wb-main h1")
+        page.keyboard.press("Tab")
+        assert "Skip to the content" in page.evaluate("document.activeElement.innerText")
