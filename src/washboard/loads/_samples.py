@@ -72,9 +72,14 @@ def not_finite(row: Samples, number: int, of: int, what: str) -> DataError:
     )
 
 
+def processors() -> int:
+    """How many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def each_row(work: Callable[[int], None], rows: int, size: int) -> None:
     """Call `work` for every row, on all processors when `size` samples make it worth while."""
-    workers = min(rows, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
+    workers = min(rows, processors())
     if workers < 2 or size < _WORTH_THREADS:
         for row in range(rows):
             work(row)
