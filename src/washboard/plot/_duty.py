@@ -54,7 +54,7 @@ def ratio_figure(
     axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     axes.minorticks_off()
     axes.set_yticks(rows, channels)
-    axes.invert_yaxis()
+    axes.set_ylim(len(channels) - 0.4, -0.6)
     axes.set_xlabel("test damage / target damage [-]")
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
     outside = int(np.sum((ratio < under * (1 - 1e-6)) | (ratio > over * (1 + 1e-6))))
@@ -92,7 +92,7 @@ def share_figure(share: NDArray[np.float64], *, events: tuple[str, ...], channel
         left = left + share[number]
     axes.set_xlim(0, 1)
     axes.set_yticks(rows, channels)
-    axes.invert_yaxis()
+    axes.set_ylim(len(channels) - 0.4, -0.6)
     axes.grid(visible=False, axis="y")
     axes.set_xlabel("share of the damage of the service [-]")
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))

@@ -61,7 +61,7 @@ def retained_figure(
     axes.set_yticks(
         rows, [name if wanted else f"{name} (watched)" for name, wanted in zip(channels, asked, strict=True)]
     )
-    axes.invert_yaxis()
+    axes.set_ylim(len(channels) - 0.4, -0.6)
     axes.set_xlim(min(0.45, float(held.min()) - 0.05), 1.03)
     axes.set_xlabel("damage kept / damage of the original [-]")
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))

@@ -73,17 +73,16 @@ def kept_stretches(
         if largest:
             more = f" and {len(largest) - _NAMES} more" if len(largest) > _NAMES else ""
             words.append(f"an end of the largest cycle of {', '.join(largest[:_NAMES])}{more}")
+        scarce = ", of which it has none to spare," if tight.any() else ""
         words.append(
-            f"{_percent(inside[channel, slope])} of the damage of {names[channel]} at slope {slopes[slope]:g} "
+            f"{_percent(inside[channel, slope])} of the damage of {names[channel]} at slope {slopes[slope]:g}{scarce} "
             f"in {_percent(part)} of the time"
         )
-        if tight.any():
-            words.append("which has none to spare")
         found.append(
             KeptStretch(
                 start_s=float(start / rate_hz),
                 end_s=float(end / rate_hz),
-                reason=", ".join(words[-2:]) if not largest else f"{words[0]}; {', '.join(words[1:])}",
+                reason="; ".join(words),
                 channel=names[channel],
                 share=float(inside[channel, slope]),
             )

@@ -123,19 +123,23 @@ def select_windows(
         raise DataError(f"channel {row + 1} of {n_channels} has no damage to keep; leave it out of shortening")
     if np.any(share > 1 + 1e-12):
         raise DataError(f"a share of {share.max():.4g} of the damage is more than there is; ask for at most 1")
-    matrix = np.ascontiguousarray((damage / total[:, None, :]).transpose(0, 2, 1).reshape(-1, n_windows))
+    by_channel = (damage / total[:, None, :]).transpose(0, 2, 1).reshape(-1, n_windows)
+    need = np.minimum(share, 1.0).reshape(-1)
+    # Rows in an order of their own, so that the order of channels changes nothing, not even among equally good choices.
+    order = np.lexsort((*by_channel.T, need))
+    matrix = np.ascontiguousarray(by_channel[order])
     problem = _Cover(
         matrix=matrix,
-        need=np.minimum(share, 1.0).reshape(-1),
+        need=need[order],
         duration_s=np.asarray(duration_s, np.float64),
         rules=no_rules(n_windows) if rules is None else rules,
     )
-    greedy = problem.tidy(problem.greedy())
     if np.any(problem.need >= 1.0 - 1e-12):
         # Everything that carries damage of a channel kept whole: rounding must not decide here.
         whole = problem.need >= 1.0 - 1e-12
         forced = problem.rules.mandatory | np.any(matrix[whole] > 0, axis=0)
         problem = problem.with_mandatory(forced)
+    greedy = problem.tidy(problem.greedy())
     relaxed = problem.relaxed()
     candidates = [greedy]
     if relaxed.values.size:
@@ -156,7 +160,7 @@ def select_windows(
         bound_s=min(bound, problem.time(best)),
         relaxed_s=relaxed.cost,
         greedy_s=problem.time(greedy),
-        share=(matrix @ best).reshape(n_channels, n_slopes),
+        share=(by_channel @ best).reshape(n_channels, n_slopes),
         status=status,
     )
 
