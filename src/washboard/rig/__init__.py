@@ -5,7 +5,10 @@ time, stability and clearance, the set-up procedure, and `RigLink`, the protocol
 H. E. Merritt, Hydraulic Control Systems (1967), and textbook statics and dynamics, named where used.
 """
 
+from washboard.rig._bodies import Bodies
 from washboard.rig._command_link import CommandLink
+from washboard.rig._controllable import Controllable, body_candidates, controllable
+from washboard.rig._demand import ActuatorDemand, RigDemand, rig_demand
 from washboard.rig._description import (
     Actuator,
     Axle,
@@ -23,16 +26,38 @@ from washboard.rig._description import (
     WheelPan,
 )
 from washboard.rig._elements import Linearisation
+from washboard.rig._envelope import (
+    Envelope,
+    envelope,
+    oil_column_hz,
+    oil_column_stiffness,
+    orifice_flow,
+    stall_force,
+    valve_flow,
+    velocity_at_force,
+)
 from washboard.rig._exchange import read_response, response_channels
+from washboard.rig._feasibility import EventFeasibility, feasibility, static_on_actuators
+from washboard.rig._findings import controllable_findings, demand_findings, movement_findings, stance_findings
 from washboard.rig._folder_link import FolderLink
+from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, support_forces
 from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
 from washboard.rig._link import RigChannels, RigLink
+from washboard.rig._stability import BodyMode, Movement, Stance, movement, pan_room, stance
 from washboard.rig._statics import StaticLoads, static_loads
+from washboard.rig._supply import SupplyDemand, accumulator_size, supply_demand, usable_oil
 
 __all__ = [
     "Actuator",
+    "ActuatorDemand",
     "Axle",
+    "Bodies",
+    "BodyMode",
     "CommandLink",
+    "Controllable",
+    "DriveForecast",
+    "Envelope",
+    "EventFeasibility",
     "FolderLink",
     "Frame",
     "Kingpin",
@@ -41,20 +66,49 @@ __all__ = [
     "Modes",
     "Mount",
     "MountedPart",
+    "Movement",
     "Restraint",
     "Rig",
     "RigChannels",
+    "RigDemand",
     "RigLink",
     "RigLinkSettings",
     "Sensor",
     "Specimen",
+    "Stance",
     "StaticLoads",
     "Supply",
+    "SupplyDemand",
     "Tyre",
     "WheelPan",
+    "accumulator_size",
+    "body_candidates",
+    "controllable",
+    "controllable_findings",
+    "demand_findings",
+    "envelope",
+    "feasibility",
+    "forecast_drives",
     "linear_model",
+    "movement",
+    "movement_findings",
+    "oil_column_hz",
+    "oil_column_stiffness",
+    "orifice_flow",
+    "pan_room",
+    "played_linear",
     "read_response",
     "response_channels",
+    "rig_demand",
+    "stall_force",
+    "stance",
+    "stance_findings",
     "static_loads",
+    "static_on_actuators",
+    "supply_demand",
+    "support_forces",
+    "usable_oil",
+    "valve_flow",
+    "velocity_at_force",
     "wheel_of_posts",
 ]

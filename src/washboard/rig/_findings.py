@@ -35,12 +35,12 @@ def _standing(found: Stance, specimen: Specimen) -> list[Finding]:
         text = f"{name} would fall over by itself: springs and tyres give {ratio:.2f} of the roll stiffness needed"
         advice = "check the height of the centre of gravity, roll centres, spring and tyre stiffness"
         notes.append(_found("stability", "error", text, ratio, 1.0, advice))
-    elif ratio < 3:
+    elif ratio < 2.5:
         text = (
             f"the weight of {name} takes away {1 / ratio:.0%} of its roll stiffness; it sways and may tip in resonance"
         )
         advice = "start at low level with the body's roll watched; consider a lower load or outriggers in the restraint"
-        notes.append(_found("stability", "warning", text, ratio, 3.0, advice))
+        notes.append(_found("stability", "warning", text, ratio, 2.5, advice))
     factor = found.stability_factor
     if factor < 0.5:
         text = (
@@ -159,7 +159,7 @@ def demand_findings(found: RigDemand, rig: Rig, *, event: str) -> tuple[Finding,
     elif supply.lowest_pa < settings.lowest_pressure_pa:
         text = (
             f"{event}: pressure sags to {supply.lowest_pa / 1e5:.0f} bar, {settings.lowest_pressure_pa / 1e5:.0f} bar "
-            f"are needed; accumulators give {supply.oil_held_m3 * 1e3:.1f} l, {supply.oil_used_m3 * 1e3:.1f} l are asked"
+            f"are needed; accumulators hold {supply.oil_held_m3 * 1e3:.1f} l of {supply.oil_used_m3 * 1e3:.1f} l"
         )
         grown = settings.accumulator_volume_m3 * supply.oil_used_m3 / max(supply.oil_held_m3, 1e-9)
         advice = f"accumulators of {grown * 1e3:.0f} l, or a larger pump"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,28 +131,55 @@ def stance(specimen: Specimen, rig: Rig | None = None, *, linearisation: Lineari
 
 def body_modes(standing: LinearModel, rolling: LinearModel) -> tuple[BodyMode, ...]:
     """Modes in which the frame moves most, with the mode of the nearest shape on rolling tyres beside each."""
-    found = []
+    from scipy.optimize import linear_sum_assignment
+
     still, moving = standing.modes(), rolling.modes()
     mass = standing.mass
-    for freq, damping, shape, name in zip(still.freq_hz, still.damping, still.shapes, still.names, strict=True):
-        if name not in ("heave", "pitch", "roll", "sway", "yaw"):
-            continue
-        likeness = [
-            abs(np.conj(shape) @ mass @ other) ** 2
-            / (abs(np.conj(shape) @ mass @ shape) * abs(np.conj(other) @ mass @ other))
-            for other in moving.shapes
-        ]
-        twin = int(np.argmax(likeness))
+    wanted = _rigid_shapes(standing)
+    fit = np.array([[_likeness(mass, shape, rigid) for shape in still.shapes] for rigid in wanted.values()])
+    which = linear_sum_assignment(-fit)[1]
+    found = []
+    for name, index in zip(wanted, which, strict=True):
+        twin = int(np.argmax([_likeness(mass, still.shapes[index], other) for other in moving.shapes]))
         found.append(
             BodyMode(
-                name="bounce" if name == "heave" else name,
-                standing_hz=float(freq),
-                standing_damping=float(damping),
+                name=name,
+                standing_hz=float(still.freq_hz[index]),
+                standing_damping=float(still.damping[index]),
                 rolling_hz=float(moving.freq_hz[twin]),
                 rolling_damping=float(moving.damping[twin]),
             )
         )
-    return tuple(found)
+    return tuple(sorted(found, key=lambda mode: mode.standing_hz))
+
+
+def _likeness(mass: Floats, one: NDArray[Any], other: NDArray[Any]) -> float:
+    """Modal assurance criterion weighted by mass: 1 for shapes alike, 0 for orthogonal ones."""
+    cross = abs(np.conj(one) @ mass @ other) ** 2
+    return float(cross / (abs(np.conj(one) @ mass @ one) * abs(np.conj(other) @ mass @ other)))
+
+
+def _rigid_shapes(model: LinearModel) -> dict[str, Floats]:
+    """Frame and mounted parts moving together as one stiff body, axles at rest."""
+    bodies, specimen = model.bodies, model.bodies.specimen
+    xc, yc, zc = specimen.frame.cog_m
+    shapes = {name: np.zeros(bodies.count) for name in ("bounce", "pitch", "roll", "sway", "yaw")}
+    for name, own in (
+        ("bounce", ("heave",)), ("pitch", ("pitch",)), ("roll", ("roll front", "roll rear")), ("sway", ("sway",)),
+        ("yaw", ("yaw",)),
+    ):  # fmt: skip
+        for dof in own:
+            shapes[name][bodies.names.index(dof)] = 1.0
+    for part in specimen.part:
+        x, y, _ = part.cog_m
+        heave = {"bounce": 1.0, "pitch": xc - x, "roll": y - yc}
+        for dof, values in (("heave", heave), ("roll", {"roll": 1.0}), ("pitch", {"pitch": 1.0})):
+            if f"{part.name} {dof}" in bodies.names:
+                for name, value in values.items():
+                    shapes[name][bodies.names.index(f"{part.name} {dof}")] = value
+    # About the whole vehicle's centre of gravity, sideways at its height: rolling there costs no sway.
+    shapes["roll"][bodies.names.index("sway")] = model.loads.cog_m[2] - zc
+    return shapes
 
 
 def _roll_ratio(model: LinearModel, without: LinearModel) -> float:

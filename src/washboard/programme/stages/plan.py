@@ -1,0 +1,232 @@
+"""plan: can this rig do what the target asks, and does the vehicle stand safely on it?"""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from washboard.programme._plan import Plan
+from washboard.programme._stage import Outcome, Stage, Workspace
+from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
+from washboard.recording import Finding, read_recording
+from washboard.report import Exhibit
+from washboard.rig import (
+    Controllable,
+    EventFeasibility,
+    LinearModel,
+    RigLinkSettings,
+    body_candidates,
+    controllable,
+    controllable_findings,
+    envelope,
+    feasibility,
+    linear_model,
+    stance,
+    stance_findings,
+    static_on_actuators,
+)
+
+
+def _reads(plan: Plan) -> Any:
+    return dataclasses.replace(plan.rig, link=RigLinkSettings()), plan.specimen, plan.channel, plan.band
+
+
+def _run(ws: Workspace) -> Outcome:
+    plan = ws.plan
+    if plan.specimen is None or not plan.rig.post:
+        return _without_specimen(ws)
+    model = linear_model(plan.specimen, plan.rig)
+    rolling = linear_model(plan.specimen, plan.rig, standing=False)
+    stood = stance(plan.specimen, plan.rig)
+    ws.progress(0.05, "stability")
+    held = controllable(model, rolling, plan.control, candidates=body_candidates(model.bodies))
+    findings = [
+        *stance_findings(stood, plan.specimen, plan.rig),
+        *controllable_findings(held, plan.band.low_hz),
+    ]
+    events = _events(ws, model)
+    for event in events:
+        findings.extend(event.findings)
+    static = static_on_actuators(model)
+    table = {
+        "stance": stood,
+        "envelopes": [
+            envelope(actuator, plan.rig.supply, static_n=float(load))
+            for actuator, load in zip(plan.rig.actuators, static, strict=True)
+        ],
+        "controllable": [
+            {"motion": one.motion, "axle_hz": _finite(one.axle_hz), "control_hz": _finite(one.control_hz),
+             "best": one.best, "best_hz": _finite(one.best_hz)}
+            for one in held
+        ],
+        "events": {event.event: _event_table(event) for event in events},
+    }  # fmt: skip
+    save_table(ws.out / "plan.json", _plain(table))
+    _write_arrays(ws.out, model, events, held)
+    return _outcome(events, tuple(findings), stood)
+
+
+def _events(ws: Workspace, model: LinearModel) -> tuple[EventFeasibility, ...]:
+    plan, entries = ws.plan, load_table(ws.of("shorten") / "shorten.json")["events"]
+    found = []
+    for number, (event, entry) in enumerate(entries.items()):
+        ws.progress(0.1 + 0.85 * number / max(len(entries), 1), f"demand of {event}")
+        target = read_recording(ws.of("shorten") / entry["file"])
+        band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
+        found.append(feasibility(target, model, plan.rig, plan.control, band_hz=band, event=event))
+    return tuple(found)
+
+
+def _event_table(event: EventFeasibility) -> dict[str, Any]:
+    supply = event.demand.supply
+    return {
+        "fits": event.fits,
+        "actuators": [
+            {**{field.name: getattr(one, field.name) for field in dataclasses.fields(one)}, "margin": one.margin}
+            for one in event.demand.actuators
+        ],
+        "supply": {
+            field.name: getattr(supply, field.name)
+            for field in dataclasses.fields(supply)
+            if not isinstance(getattr(supply, field.name), np.ndarray)
+        },
+        "movement": event.movement,
+        "beyond": event.forecast.beyond,
+    }
+
+
+def _write_arrays(
+    out: Path, model: LinearModel, events: tuple[EventFeasibility, ...], held: tuple[Controllable, ...]
+) -> None:
+    """For the figures: the outside of each event's cloud of force and speed, flow and pressure thinned."""
+    modes = model.modes()
+    arrays: dict[str, Any] = {
+        "mode_hz": (("mode",), modes.freq_hz),
+        "mode_damping": (("mode",), modes.damping),
+        "mode_shape": (("mode", "dof"), modes.shapes),
+        "mode_name": (("mode",), np.array(modes.names)),
+        "dof": (("dof",), np.array(modes.dofs)),
+    }
+    for number, event in enumerate(events):
+        stem, rate_hz = f"event_{number}", event.forecast.rate_hz
+        points = _outside(event.demand.velocity, event.demand.force)
+        arrays[f"{stem}_velocity"] = (("drive", "point"), points[0])
+        arrays[f"{stem}_force"] = (("drive", "point"), points[1])
+        flow, pressure, time_s = _thinned(event.demand.supply.flow_m3_s, event.demand.supply.pressure_pa, rate_hz)
+        arrays[f"{stem}_time_s"] = ((f"{stem}_time",), time_s)
+        arrays[f"{stem}_flow_m3_s"] = ((f"{stem}_time",), flow)
+        arrays[f"{stem}_pressure_pa"] = ((f"{stem}_time",), pressure)
+    for one in held:
+        arrays["held_hz"] = (("line",), one.freq_hz)
+        arrays[f"held_{one.motion}"] = (("set", "line"), np.stack([one.axle_error, one.control_error]))
+    save_arrays(out / "plan.nc", arrays)
+
+
+def _outside(velocity: Any, force: Any, directions: int = 72) -> tuple[Any, Any]:
+    """For each drive the point of its cloud that lies farthest in each of many directions."""
+    found_v, found_f = [], []
+    turn = np.linspace(0, 2 * np.pi, directions, endpoint=False)
+    for v, f in zip(velocity, force, strict=True):
+        centred = (f - f.mean()) / (np.ptp(f) or 1.0)
+        scaled = v / (np.ptp(v) or 1.0)
+        at = [int(np.argmax(scaled * np.cos(angle) + centred * np.sin(angle))) for angle in turn]
+        found_v.append(v[at])
+        found_f.append(f[at])
+    return np.array(found_v), np.array(found_f)
+
+
+def _thinned(flow: Any, pressure: Any, rate_hz: float, points: int = 1500) -> tuple[Any, Any, Any]:
+    """Largest flow and lowest pressure of each of many stretches."""
+    length = max(1, -(-len(flow) // points))
+    starts = np.arange(0, len(flow), length)
+    return np.maximum.reduceat(flow, starts), np.minimum.reduceat(pressure, starts), starts / rate_hz
+
+
+def _finite(value: float) -> float | None:
+    return value if np.isfinite(value) else None
+
+
+def _plain(value: Any) -> Any:
+    """Plain values, numbers that are not finite as none."""
+    from washboard.settings import to_plain
+
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    plain = to_plain(value)
+    return _plain(plain) if isinstance(plain, (dict, list, float)) else plain
+
+
+def _outcome(events: tuple[EventFeasibility, ...], findings: tuple[Finding, ...], stood: Any) -> Outcome:
+    errors = [finding for finding in findings if finding.severity == "error"]
+    warnings = [finding for finding in findings if finding.severity == "warning"]
+    demands = [(one, event.event) for event in events for one in event.demand.actuators]
+    figures: dict[str, Any] = {
+        "stability_factor": stood.stability_factor,
+        "modes_hz": {mode.name: mode.standing_hz for mode in stood.modes},
+        "wheel_load_n": dict(stood.loads.wheel_n),
+        "fits": not errors,
+    }
+    words = ["Everything fits." if not errors else f"{len(errors)} things do not fit: {errors[0].text}."]
+    if demands:
+        one, event_name = max(demands, key=lambda pair: max(pair[0].shares.values()))
+        share = one.shares[one.worst]
+        figures |= {
+            "worst_share": share,
+            "worst_actuator": one.name,
+            "worst_limit": one.worst,
+            "worst_event": event_name,
+            "scale_to_fit": min(each.scale_to_fit for each, _ in demands),
+            "largest_flow_share": max(event.demand.supply.flow_share for event in events),
+            "margin": {
+                actuator.name: min(each.margin for each, _ in demands if each.name == actuator.name)
+                for actuator in events[0].demand.actuators
+            },
+        }
+        words.append(f"Tightest is the {one.worst} of {one.name} in {event_name}: {share:.0%} of what there is.")
+    rigid = ", ".join(f"{mode.name} {mode.standing_hz:.1f} Hz" for mode in stood.modes if mode.name in _RIGID)
+    words.append(f"Rigid-body modes on the posts: {rigid}.")
+    if warnings:
+        words.append(f"{len(warnings)} warnings; the first: {warnings[0].text}.")
+    verdict = "look" if errors or warnings else "fine"
+    return Outcome(verdict=verdict, summary=" ".join(words), figures=_plain(figures), findings=findings)  # type: ignore[arg-type]
+
+
+_RIGID = ("bounce", "pitch", "roll")
+
+
+def _without_specimen(ws: Workspace) -> Outcome:
+    """Without a description of the vehicle only the actuators can be looked at."""
+    found = [envelope(actuator, ws.plan.rig.supply) for actuator in ws.plan.rig.actuators]
+    save_table(ws.out / "plan.json", _plain({"envelopes": found, "events": {}}))
+    note = Finding(
+        kind="plan",
+        severity="note",
+        text="there is no [specimen] in programme.toml, so demand, stability and clearance were not worked out",
+        advice="describe the vehicle; rough values (masses, axle positions, spring and tyre stiffness) are enough",
+    )
+    return Outcome(verdict="fine", summary=f"The rig is described; {note.text}.", figures={}, findings=(note,))
+
+
+def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
+    from washboard.programme.stages._plan_exhibits import plan_exhibits
+
+    out = folder / "stages" / "plan"
+    arrays = load_arrays(out / "plan.nc") if (out / "plan.nc").exists() else {}
+    return plan_exhibits(load_table(out / "plan.json"), arrays, plan)
+
+
+STAGE = Stage(
+    name="plan",
+    title="Can the rig do it, does the vehicle stand safely",
+    needs={"shorten": ()},
+    reads=_reads,
+    run=_run,
+    show=_show,
+)
