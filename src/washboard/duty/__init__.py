@@ -10,7 +10,7 @@ from washboard.duty._scatter import LapsNeeded, TargetScatter, laps_needed, targ
 from washboard.duty._schedule import Conflict, Schedule, schedule
 from washboard.duty._settings import DutySettings, EventPlan, UserGroup
 from washboard.duty._target import EventLoads, Target, representative_lap, target_damage
-from washboard.duty._usage import Usage, service_length, service_text, usage
+from washboard.duty._usage import Usage, service_length, service_text, service_time_s, usage
 
 __all__ = [
     "Conflict",
@@ -30,6 +30,7 @@ __all__ = [
     "schedule",
     "service_length",
     "service_text",
+    "service_time_s",
     "target_damage",
     "target_scatter",
     "usage",

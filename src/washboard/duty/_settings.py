@@ -41,6 +41,7 @@ class DutySettings:
     control channel, for every slope. With `years`, distance or time is that of one year. `percentile` takes the damage
     of that user (0.95: more severe than 95 of 100) from the scatter between groups. `uncertainty` is how wide the
     target's own interval may be, as a share, before more laps are asked for; `confidence` is how sure it is meant.
+    `speed` turns a distance into the time it takes in service, where the events are only a part of it.
     """
 
     distance_m: Annotated[float, Unit("m", gt=0)] | None = None
@@ -49,6 +50,7 @@ class DutySettings:
     percentile: Annotated[float, Unit("1", gt=0, lt=1)] | None = None
     over_test: Annotated[float, Unit("1", ge=1)] = 1.5
     under_test: Annotated[float, Unit("1", gt=0, le=1)] = 0.9
+    speed_m_s: Annotated[float, Unit("m/s", gt=0)] | None = None
     years: Annotated[float, Unit("1", gt=0)] | None = None
     uncertainty: Annotated[float, Unit("1", gt=0)] = 0.3
     confidence: Annotated[float, Unit("1", gt=0, lt=1)] = 0.9

@@ -57,6 +57,19 @@ def service_length(duty: DutySettings) -> tuple[float, bool]:
     raise InputError('duty: give the service as distance = "60000 km" or time = "8000 h"')
 
 
+def service_time_s(duty: DutySettings, events_s: float) -> float:
+    """Time the stated service takes: as stated, or its distance at its speed, or that of the events alone. [s]
+
+    Parameters
+    ----------
+    events_s : float
+        Time of all laps in the service, the least it can be. [s]
+    """
+    length, is_distance = service_length(duty)
+    stated = length if not is_distance else length / duty.speed_m_s if duty.speed_m_s else events_s
+    return max(stated, events_s)
+
+
 def service_text(duty: DutySettings) -> str:
     """The service in words: ``"60000 km"``, ``"8000 h"``, ``"10 years of 1200 h"``."""
     length, is_distance = service_length(duty)

@@ -16,6 +16,7 @@ from washboard.duty import (
     Usage,
     laps_needed,
     schedule,
+    service_time_s,
     target_damage,
     target_scatter,
     usage,
@@ -96,6 +97,7 @@ def _table(
 ) -> dict[str, Any]:
     names = target.channels
     control = [channel.name for channel in plan.control]
+    events_s = float(mix.mean_laps @ np.array([event.duration_s.mean() for event in loads]))
     events = {}
     for number, (event, spec) in enumerate(zip(loads, plan.event, strict=True)):
         lap = target.representative[number]
@@ -131,7 +133,8 @@ def _table(
         "schedule": {
             "time_s": plays.time_s,
             "bound_s": None if np.isnan(plays.bound_s) else plays.bound_s,
-            "service_s": float(mix.mean_laps @ np.array([event.duration_s.mean() for event in loads])),
+            "service_s": service_time_s(plan.duty, events_s),
+            "events_s": events_s,
             "under_test": plan.duty.under_test,
             "over_test": plan.duty.over_test,
             "ratio": {name: plays.ratio[row].tolist() for row, name in enumerate(control)},
@@ -161,13 +164,13 @@ def _outcome(
     ]
     findings += _doubts(plan, mix, target, scatter, enough)
     hours = plays.time_s / 3600
-    service_h = table["schedule"]["service_s"] / 3600
+    service_h, events_h = table["schedule"]["service_s"] / 3600, table["schedule"]["events_s"] / 3600
     if plays.conflicts:
         state = f"no schedule keeps every channel within bounds; the nearest takes {hours:.3g} h"
     else:
         state = f"{hours:.3g} h of playing do its damage within {plan.duty.under_test:g} to {plan.duty.over_test:g}"
     dear = int(np.argmax(plays.price_s))
-    words = f"The target stands for {mix.service}; {state} (its events last {service_h:.3g} h in service)"
+    words = f"The target stands for {mix.service}; {state} ({service_h:,.4g} h of service, {events_h:.3g} h of it in these events)"
     if plays.price_s[dear] > 0:
         words += f"; '{plan.control[dear].name}' costs most"
     return Outcome(
