@@ -57,7 +57,7 @@ def gerber(amplitude: ArrayLike, mean: ArrayLike, *, ultimate: float) -> F64:
 
 
 def walker(amplitude: ArrayLike, mean: ArrayLike, *, exponent: float) -> F64:
-    """Walker: maximum to the power of (1 - exponent) times amplitude to the power of exponent; 0 where all is compressed.
+    """Walker: maximum^(1 - exponent) times amplitude^exponent; 0 where the maximum is not tensile.
 
     Parameters
     ----------

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from washboard.errors import DataError
 from washboard.loads._damage import pseudo_damage
 from washboard.loads._samples import as_rows, check_finite
 from washboard.loads._spectra import psd
@@ -131,7 +132,7 @@ def _gaussian_share(x: F64, rate_hz: float, frequency: F64, density: F64, slope:
     counted = float(pseudo_damage(x, slope))
     try:
         moments = spectral_moments(frequency, density, low_hz=min(low_hz, float(frequency[-1]) / 2))
-    except ValueError:
+    except DataError:
         return 1.0
     predicted = float(spectral_damage(moments, slope)[0, 0]) * x.size / rate_hz
     return predicted / counted if counted > 0 else 1.0
