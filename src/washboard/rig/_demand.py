@@ -17,6 +17,8 @@ from washboard.units import STANDARD_GRAVITY
 
 Floats = NDArray[np.float64]
 Limit = Literal["stroke", "velocity", "force", "acceleration"]
+#: Shares of speed are not told apart beyond this: no speed at all is left at that load.
+WORST = 10.0
 LIMITS: tuple[Limit, ...] = ("stroke", "velocity", "force", "acceleration")
 
 
@@ -134,7 +136,7 @@ def _one(
         room = velocity_at_force(actuator, supply, np.sign(velocity) * force, pressure_pa)
         return {
             "stroke": np.abs(scale * drive) / actuator.reach,
-            "velocity": np.where(speed > 1e-9, speed / np.maximum(room, 1e-12), 0.0),
+            "velocity": np.minimum(np.where(speed > 1e-9, speed / np.maximum(room, 1e-12), 0.0), WORST),
             "force": np.abs(force) / np.maximum(push, 1e-9),
             "acceleration": np.abs(scale * acceleration) * lever / actuator.max_acceleration_m_s2,
         }
