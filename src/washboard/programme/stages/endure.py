@@ -250,8 +250,10 @@ def _outcome(table: dict[str, Any], passes: tuple[PassRecord, ...], result: RunR
         )
         for change in result.changes
     ]
-    odd = [entry for entry in passes if entry.counted and entry.result.get("changes")]
-    compared = sum(1 for entry in passes if entry.counted and entry.result.get("part") == "compared")
+    drives = {entry["drive"] for entry in table["events"].values()}
+    counted = [entry for entry in passes if entry.counted and entry.drive in drives]
+    odd = [entry for entry in counted if entry.result.get("changes")]
+    compared = sum(1 for entry in counted if entry.result.get("part") == "compared")
     words = (
         f"{result.done:,} of {result.planned:,} passes done, {result.played:,} of them now; {ENDINGS[result.reason]}. "
         f"{compared:,} passes were held against their reference, {len(odd)} departed from it. {result.statement}"

@@ -170,7 +170,8 @@ def _outcome(
     else:
         state = f"{hours:.3g} h of playing do its damage within {plan.duty.under_test:g} to {plan.duty.over_test:g}"
     dear = int(np.argmax(plays.price_s))
-    words = f"The target stands for {mix.service}; {state} ({service_h:,.4g} h of service, {events_h:.3g} h of it in these events)"
+    length = f"{service_h:,.4g} h of service, {events_h:.3g} h of it in these events"
+    words = f"The target stands for {mix.service} ({length}); {state}"
     if plays.price_s[dear] > 0:
         words += f"; '{plan.control[dear].name}' costs most"
     return Outcome(
