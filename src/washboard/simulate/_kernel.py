@@ -65,8 +65,8 @@ def _rate(
             j = where[m, k]
             e -= row[m, k] * w[j]
             ve -= row[m, k] * w[n + j]
+        e += tyre[m, T_REST]
         if m < n_wheels:
-            e += tyre[m, T_REST]
             grip = min(1.0, max(0.0, e * tyre[m, T_FULL]))
             z = w[z_tyre + m]
             d[z_tyre + m] = tyre[m, T_FRIC_K] * ve - tyre[m, T_FRIC_RATE] * abs(ve) * z

@@ -132,7 +132,13 @@ def _frame_bending(rows: _Rows, sensor: Sensor) -> None:
         rows.put("support", ahead(pin.x_m), index)
         rows.offset -= ahead(pin.x_m) * float(model.support_static[index])
     for part in model.specimen.part:
-        rows.put("a", -ahead(part.cog_m[0]) * part.mass_kg * model.body(part.name).motion[2])
+        body, under = model.body(part.name), model.bodies[0 if part.on == "front" else 1]
+        if not part.mount:
+            rows.put("a", -ahead(part.cog_m[0]) * part.mass_kg * body.motion[2])
+        for mount in part.mount:
+            press = under.at(mount.position_m)[2] - body.at(mount.position_m)[2]
+            rows.put("q", -ahead(mount.position_m[0]) * mount.stiffness_n_m * press)
+            rows.put("v", -ahead(mount.position_m[0]) * mount.damping_n_s_m * press)
     inertia = frame.pitch_inertia_kg_m2 or box_inertia(frame.mass_kg, frame.size_m[0], frame.size_m[2])
     # A uniform beam of the frame's mass and pitch inertia, so that the moment vanishes at both ends.
     length = math.sqrt(12 * inertia / frame.mass_kg)

@@ -104,6 +104,7 @@ def _tyre_table(model: Model, *, standing: bool) -> Array:
     if pin is not None:
         vertical = len(model.wheels)
         table[vertical, [kernel.T_K, kernel.T_C]] = pin.stiffness_n_m, pin.damping_n_s_m
+        table[vertical, kernel.T_REST] = model.support_static[vertical] / pin.stiffness_n_m
         table[vertical + 1, [kernel.T_K, kernel.T_C]] = pin.roll_stiffness_nm_rad, pin.roll_damping_nms_rad
     return table
 
