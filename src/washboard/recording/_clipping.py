@@ -25,7 +25,8 @@ def find_clipping(samples: Samples, limits: tuple[float, float] | None = None) -
     Notes
     -----
     Without limits, clipping shows as samples piling up at the extreme: at least two runs of two or more, or one of
-    four or more, equal samples there. A peak that is only large has its extreme once.
+    four or more, equal samples there. A peak that is only large has its extreme once. A coarse
+    converter's highest step holds no more samples than the one below it; a clipped channel's holds many more.
     """
     finite = np.isfinite(samples)
     values = samples[finite] if not finite.all() else samples
@@ -50,5 +51,16 @@ def find_clipping(samples: Samples, limits: tuple[float, float] | None = None) -
         lengths = stretches[:, 1] - stretches[:, 0]
         if not known and not ((lengths >= 2).sum() >= 2 or (lengths >= 4).any()):
             continue
+        if not known and not _piled_up(values, extreme, sign, int(lengths.sum())):
+            continue
         found.extend(Hit(start=int(a), end=int(b), measured=extreme, kind="clipping") for a, b in stretches)
     return tuple(sorted(found, key=lambda hit: hit.start))
+
+
+def _piled_up(values: Samples, extreme: float, sign: int, count: int) -> bool:
+    """Whether there are more samples at the extreme than at the next value towards the middle, twice over."""
+    below = values[values < extreme] if sign > 0 else values[values > extreme]
+    if below.size == 0:
+        return False
+    following = below.max() if sign > 0 else below.min()
+    return count > 2 * int(np.count_nonzero(values == following))

@@ -19,15 +19,17 @@ class Baseline:
     offset : float
         Median of all samples.
     spread : float
-        Robust standard deviation of the samples about their moving middle.
-    drift : float
-        Change from start to end along a straight line through the block medians.
-    wander : float
-        Largest distance of the smoothed block medians from each other.
+        Median of the blocks' standard deviations: how far the ride itself moves the channel.
+    drift, wander : float
+        Change from start to end, and range, of the parabola through the block medians.
     step : float
-        Largest lasting jump of the block medians from one block to the next.
+        Height of the lasting jump that fits the block medians best.
     step_at : int
         Sample of that jump.
+    step_fits : float
+        Squares that the jump leaves over those that the parabola leaves: under 1 the jump explains more.
+    about_step, about_curve : float
+        Root mean square of the block medians about the jump and about the parabola.
     """
 
     offset: float
@@ -36,6 +38,9 @@ class Baseline:
     wander: float
     step: float
     step_at: int
+    step_fits: float
+    about_step: float
+    about_curve: float
 
 
 def baseline(samples: Samples, rate_hz: float, *, block_s: float = 1.0) -> Baseline | None:
@@ -60,42 +65,38 @@ def baseline(samples: Samples, rate_hz: float, *, block_s: float = 1.0) -> Basel
         return None
     with np.errstate(invalid="ignore"):
         middle = np.nanmedian(np.where(bad, np.nan, blocks)[keep], axis=1)
-        quart = np.nanquantile(np.where(bad, np.nan, blocks)[keep], (0.25, 0.75), axis=1)
-    spread = float(np.median(quart[1] - quart[0]) / 1.349)
-    at = np.arange(middle.size, dtype=np.float64)
-    slope = _theil_sen(at, middle)
-    step, where = _step(middle)
-    smooth = _smoothed(middle)
+        spread = float(np.median(np.nanstd(np.where(bad, np.nan, blocks)[keep], axis=1)))
+    step, where, step_misfit = _step(middle)
+    smooth, smooth_misfit = _smooth(middle)
     return Baseline(
         offset=float(np.median(middle)),
         spread=spread,
-        drift=slope * (middle.size - 1),
+        drift=float(smooth[-1] - smooth[0]),
         wander=float(smooth.max() - smooth.min()),
         step=step,
         step_at=int(np.flatnonzero(keep)[where] * length),
+        step_fits=step_misfit / max(smooth_misfit, 1e-300),
+        about_step=float(np.sqrt(step_misfit / middle.size)),
+        about_curve=float(np.sqrt(smooth_misfit / middle.size)),
     )
 
 
-def _theil_sen(at: NDArray[np.float64], values: NDArray[np.float64]) -> float:
-    """Median of slopes between far pairs: a line that a step or outlier hardly moves (Theil 1950, Sen 1968)."""
-    half = at.size // 2
-    return float(np.median((values[-half:] - values[:half]) / (at[-half:] - at[:half])))
+def _step(middle: NDArray[np.float64]) -> tuple[float, int, float]:
+    """The jump that explains the block medians best: its height, its block, and the squares it leaves."""
+    count = np.arange(1, middle.size)
+    left = np.cumsum(middle)[:-1]
+    right = middle.sum() - left
+    gain = left**2 / count + right**2 / (middle.size - count)
+    edge = max(3, middle.size // 10)
+    gain[: edge - 1] = gain[len(gain) - edge + 1 :] = -np.inf
+    at = int(np.argmax(gain)) + 1
+    misfit = float((middle**2).sum() - gain[at - 1])
+    return float(middle[at:].mean() - middle[:at].mean()), at, max(misfit, 0.0)
 
 
-def _step(middle: NDArray[np.float64]) -> tuple[float, int]:
-    """Largest difference between the medians of the five blocks before and after, and the block where."""
-    reach = min(5, middle.size // 3)
-    best, where = 0.0, 0
-    for at in range(reach, middle.size - reach + 1):
-        jump = float(np.median(middle[at : at + reach]) - np.median(middle[at - reach : at]))
-        if abs(jump) > abs(best):
-            best, where = jump, at
-    return best, min(where, middle.size - 1)
-
-
-def _smoothed(middle: NDArray[np.float64]) -> NDArray[np.float64]:
-    reach = max(1, middle.size // 10)
-    padded = np.pad(middle, reach, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
-    made: NDArray[np.float64] = np.median(windows, axis=1)
-    return made
+def _smooth(middle: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """The parabola through the block medians, and the squares it leaves."""
+    at = np.linspace(-1.0, 1.0, middle.size)
+    columns = np.stack((np.ones_like(at), at, at**2), axis=1)
+    curve: NDArray[np.float64] = columns @ np.linalg.lstsq(columns, middle, rcond=None)[0]
+    return curve, float(((middle - curve) ** 2).sum())

@@ -70,8 +70,9 @@ def find_dropouts(samples: Samples, rate_hz: float) -> tuple[Hit, ...]:
             continue
         value = float(samples[a])
         start = int(a) - 1
-        whole = length >= samples.size - 2
-        if value in (low, high) and low < high and not whole and value != 0.0 and not _alone(start, int(b), rate_hz):
+        at_extreme = value in (low, high) and low < high and value != 0.0
+        # Clipping touches the extreme again and again; what sits there once, and long, is stuck.
+        if at_extreme and (np.count_nonzero(samples == value) > 1.05 * length or (b - start) / rate_hz < 0.3):
             continue
         kind = "zero" if value == 0.0 else "flat"
         found.append(Hit(start=start, end=int(b), measured=float(length / rate_hz), kind=kind))
@@ -85,8 +86,3 @@ def _usual_run(lengths: NDArray[np.intp], moving: int) -> float:
     if above >= lengths.size:
         return 1.0
     return float(np.partition(lengths, lengths.size - above - 1)[lengths.size - above - 1])
-
-
-def _alone(start: int, end: int, rate_hz: float) -> bool:
-    """Whether a flat stretch at an extreme is too long for a clipped peak: more than 0.3 s."""
-    return (end - start) / rate_hz > 0.3

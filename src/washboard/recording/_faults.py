@@ -7,13 +7,21 @@ from collections.abc import Sequence
 import numpy as np
 
 from washboard.recording._clipping import find_clipping
-from washboard.recording._drift import baseline
+from washboard.recording._drift import Baseline, baseline
 from washboard.recording._dropouts import Hit, find_dropouts
 from washboard.recording._recording import Channel, Finding, Recording, Samples, Severity
+from washboard.recording._resolution import resolution
+from washboard.recording._spectral_faults import Floor, find_hum, follows_ride, spectral_floor, spectrogram
 from washboard.recording._spikes import find_spikes
+from washboard.units import STANDARD_GRAVITY, factor_to_si
 
 #: What is looked for in a single channel.
-FAULT_KINDS = ("spike", "nan", "flat", "zero", "clipping", "offset", "drift", "step")
+FAULT_KINDS = (
+    "spike", "nan", "flat", "zero", "clipping", "offset", "drift", "step", "resolution", "hum", "aliasing", "noise",
+)  # fmt: skip
+
+#: Quantities that a ride leaves where they were.
+_ABOUT_ZERO = frozenset({"acceleration", "velocity", "angular velocity", "angular acceleration"})
 
 
 def find_faults(recording: Recording) -> tuple[Finding, ...]:
@@ -76,7 +84,99 @@ def channel_faults(samples: Samples, rate_hz: float, channel: Channel) -> list[F
             )
         )
     found.extend(_baseline_faults(samples, rate_hz, channel))
+    coarse = _resolution_faults(samples, channel)
+    found.extend(coarse)
+    found.extend(_spectral(_cleared(samples, spikes, dropouts), rate_hz, channel, coarse=bool(coarse)))
     return found
+
+
+def _cleared(samples: Samples, spikes: Sequence[Hit], dropouts: Sequence[Hit]) -> Samples:
+    """Spikes bridged and dropouts NaN, so that one fault does not pass for another in the spectrum."""
+    if not spikes and not any(hit.kind != "nan" for hit in dropouts):
+        return samples
+    out = samples.copy()
+    for hit in spikes:
+        before, after = max(0, hit.start - 1), min(out.size - 1, hit.end)
+        out[hit.start : hit.end] = np.linspace(out[before], out[after], hit.end - hit.start + 2)[1:-1]
+    for hit in dropouts:
+        out[max(0, hit.start - 1) : hit.end + 1] = np.nan
+    return out
+
+
+def _resolution_faults(samples: Samples, channel: Channel) -> list[Finding]:
+    found = resolution(samples)
+    if found is None or found.steps_per_rms >= 8:
+        return []
+    return [
+        Finding(
+            kind="resolution",
+            severity="warning",
+            channel=channel.name,
+            measured=found.bits,
+            limit=6.0,
+            text=f"uses only {found.bits:.1f} bits: its smallest step of {_value(found.step, channel)} is "
+            f"1/{found.steps_per_rms:.1f} of its RMS",
+            advice="measure again with a range that fits",
+        )
+    ]
+
+
+def _spectral(samples: Samples, rate_hz: float, channel: Channel, *, coarse: bool) -> list[Finding]:
+    spectra = spectrogram(samples, rate_hz)
+    if spectra is None:
+        return []
+    rms = float(np.sqrt(spectra.density[:, 1:].mean(axis=0).sum() * spectra.step_hz))
+    if rms <= 0:
+        return []
+    found = []
+    hum = find_hum(samples, rate_hz)
+    if hum is not None and hum.amplitude > 0.02 * rms:
+        found.append(
+            Finding(
+                kind="hum",
+                severity="warning",
+                channel=channel.name,
+                measured=hum.amplitude,
+                limit=0.02 * rms,
+                text=f"mains hum at {hum.line_hz:g} Hz with an amplitude of {_value(hum.amplitude, channel)}, "
+                f"{hum.amplitude / rms:.0%} of its RMS",
+                advice='take it off with [[check.repair]] do = "hum", and mend the shield or earth',
+            )
+        )
+    # The steps of a coarse converter are noise too, but named as what they are.
+    return found if coarse else found + _floor_faults(samples, rate_hz, channel, spectral_floor(spectra), rms)
+
+
+def _floor_faults(samples: Samples, rate_hz: float, channel: Channel, floor: Floor, rms: float) -> list[Finding]:
+    if floor.folded > 0.03 * rms and floor.fall > 0.1:
+        follows = follows_ride(samples, rate_hz)
+        if follows > 0.2:
+            return [
+                Finding(
+                    kind="aliasing",
+                    severity="warning",
+                    channel=channel.name,
+                    measured=follows,
+                    limit=0.2,
+                    text=f"its spectrum does not fall off towards {rate_hz / 2:g} Hz, and what is there comes and goes "
+                    f"with the ride (rank correlation {follows:.2f}, {floor.folded / rms:.0%} of its RMS): it was "
+                    "sampled without an anti-alias filter",
+                    advice="measure again with the filter; what is folded in cannot be taken off",
+                )
+            ]
+    if floor.noise > 0.05 * rms and 0.5 < floor.flatness < 2.0:
+        return [
+            Finding(
+                kind="noise",
+                severity="warning",
+                channel=channel.name,
+                measured=floor.noise / rms,
+                limit=0.05,
+                text=f"its noise floor of {_value(floor.noise, channel)} is {floor.noise / rms:.0%} of its RMS",
+                advice="measure again with a range that fits, or a better sensor or cable",
+            )
+        ]
+    return []
 
 
 def _dropout(hits: list[Hit], kind: str, words: str, rate_hz: float, channel: Channel) -> Finding:
@@ -99,38 +199,60 @@ def _baseline_faults(samples: Samples, rate_hz: float, channel: Channel) -> list
     base = baseline(samples, rate_hz)
     if base is None or base.spread <= 0:
         return []
-    found = []
-    ends = len(samples) / rate_hz
-    if abs(base.step) > 3 * base.spread and abs(base.step) > 0.7 * base.wander:
+    length = len(samples) / rate_hz
+    if abs(base.step) > max(2.5 * base.spread, 4 * base.about_step) and base.step_fits < 0.5:
         at = base.step_at / rate_hz
-        found.append(
+        return [
             Finding(
                 kind="step",
                 severity="warning",
                 channel=channel.name,
                 start_s=at,
-                end_s=at,
+                end_s=length,
                 measured=base.step,
-                limit=3 * base.spread,
+                limit=2.5 * base.spread,
                 text=f"its zero jumps by {_value(base.step, channel)} near {at:.1f} s and stays there",
                 advice="cut there, or take off each part's offset",
             )
-        )
-    elif abs(base.drift) > 2 * base.spread:
-        found.append(
+        ]
+    if base.wander > max(2 * base.spread, 4 * base.about_curve):
+        return [
             Finding(
                 kind="drift",
                 severity="warning",
                 channel=channel.name,
                 start_s=0.0,
-                end_s=ends,
+                end_s=length,
                 measured=base.drift,
                 limit=2 * base.spread,
-                text=f"its zero drifts by {_value(base.drift, channel)} from start to end",
+                text=f"its zero drifts by {_value(base.wander, channel)} over {length:.0f} s",
                 advice='take it off with [[check.repair]] do = "drift"',
             )
+        ]
+    return _offset_faults(base, channel, length)
+
+
+def _offset_faults(base: Baseline, channel: Channel, length: float) -> list[Finding]:
+    si = abs(base.offset * factor_to_si(channel.unit, channel.quantity)[0]) if channel.quantity else abs(base.offset)
+    swinging = channel.quantity in _ABOUT_ZERO
+    if channel.quantity == "acceleration" and abs(si - STANDARD_GRAVITY) < 0.08 * STANDARD_GRAVITY:
+        return []
+    limit = (1.5 if swinging else 3.0) * base.spread
+    if abs(base.offset) <= limit:
+        return []
+    return [
+        Finding(
+            kind="offset",
+            severity="warning" if swinging else "note",
+            channel=channel.name,
+            start_s=0.0,
+            end_s=length,
+            measured=base.offset,
+            limit=limit,
+            text=f"lies {_value(base.offset, channel)} off zero, {abs(base.offset) / base.spread:.1f} times its RMS",
+            advice='take it off with [[check.repair]] do = "offset", unless it is a static load',
         )
-    return found
+    ]
 
 
 def _finding(

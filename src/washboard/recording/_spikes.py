@@ -15,7 +15,7 @@ _BLOCK = 16
 _KERNEL = np.array([-1.0, 6.0, -15.0, 20.0, -15.0, 6.0, -1.0]) / 20.0
 
 
-def find_spikes(samples: Samples, *, times: float = 8.0, share: float = 0.5) -> tuple[Hit, ...]:
+def find_spikes(samples: Samples, *, times: float = 8.0, share: float = 0.3) -> tuple[Hit, ...]:
     """Single samples, or up to `WIDEST` of them, that stand out from all around them.
 
     Parameters
@@ -36,8 +36,9 @@ def find_spikes(samples: Samples, *, times: float = 8.0, share: float = 0.5) -> 
     -----
     The residual is the sixth difference, that is each sample less what a polynomial through its three neighbours on
     either side says: small for anything that went through an anti-alias filter, as large as the spike for a spike. It
-    is held against what is usual in the whole channel and in the 16-sample blocks before and after: the ringing after
-    a pothole or a kerb lasts longer than one block on at least one side, a spike stands alone. Own design.
+    is held against what is usual in the whole channel and in the 16-sample blocks before and after, and must be quiet
+    in the eight samples on either side: what a pothole or a kerb makes rings in the anti-alias filter and in the axle,
+    a spike stands alone. Own design.
     """
     if samples.size < 8 * _BLOCK:
         return ()
@@ -55,7 +56,22 @@ def find_spikes(samples: Samples, *, times: float = 8.0, share: float = 0.5) -> 
     usual = _usual(residual)
     spread = _spread(values)
     candidates = np.flatnonzero((residual > times * usual) & (residual > 0.2 * share * spread))
-    return _grouped(candidates, values, times * usual, share * spread)
+    quiet = float(np.median(usual))
+    return tuple(
+        hit
+        for hit in _grouped(candidates, values, times * usual, share * spread)
+        if _stands_alone(hit, residual, quiet)
+    )
+
+
+def _stands_alone(hit: Hit, residual: NDArray[np.float64], quiet: float) -> bool:
+    """Whether the residual is quiet right beside the spike: an impact, through the filter, rings there."""
+    core = residual[max(0, hit.start - 3) : hit.end + 3].max()
+    beside = max(
+        residual[max(0, hit.start - 11) : max(0, hit.start - 3)].max(initial=0.0),
+        residual[hit.end + 3 : hit.end + 11].max(initial=0.0),
+    )
+    return bool(beside < 0.05 * core + 2.5 * quiet)
 
 
 def _usual(residual: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -95,6 +111,9 @@ def _grouped(
         height = float(away.max())
         core = np.flatnonzero(away > 0.3 * height)
         width = int(core[-1] - core[0] + 1)
+        # A step through the filter, as a wheel climbing out of a hole makes one, does not come back.
+        if abs(values[right] - values[left]) > 0.7 * height:
+            continue
         if height < smallest or width > WIDEST or height < allowed[group[0]]:
             continue
         found.append(Hit(start=left + int(core[0]), end=left + int(core[-1]) + 1, measured=height, kind="spike"))
