@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from washboard.plot._style import CYCLE, axis_label, new_figure, panels, styled, title
+from washboard.plot._style import CYCLE, SEQUENTIAL, axis_label, new_figure, panels, styled, title
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -94,4 +94,30 @@ def stack_figure(
         handles = {text: line for axes in rows for line, text in zip(*axes.get_legend_handles_labels(), strict=True)}
         figure.legend(handles.values(), handles.keys(), loc="outside lower center", ncols=min(4, len(handles)))
     title(figure, heading)
+    return figure
+
+
+@styled
+def heat_figure(
+    *,
+    heading: str,
+    values: NDArray[np.float64],
+    x_edges: NDArray[np.float64],
+    y_edges: NDArray[np.float64],
+    x_label: str,
+    y_label: str,
+) -> Figure:
+    """A matrix of counts, shape (x, y), with logarithmic colours; zero is left white."""
+    from matplotlib.colors import LogNorm
+
+    figure = new_figure(height_mm=110)
+    axes = panels(figure)[0, 0]
+    shown = np.ma.masked_less_equal(values.T, 0)
+    low, high = (float(shown.min()), float(shown.max())) if shown.count() else (1.0, 10.0)
+    norm = LogNorm(low, high if high > low else 10 * low)
+    mesh = axes.pcolormesh(x_edges, y_edges, shown, cmap=SEQUENTIAL, norm=norm)
+    figure.colorbar(mesh, ax=axes, label="cycles")
+    axes.set_xlabel(x_label)
+    axes.set_ylabel(y_label)
+    title(axes, heading)
     return figure

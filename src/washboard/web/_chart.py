@@ -9,7 +9,7 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from nicegui import ui
@@ -62,15 +62,24 @@ def _safe_cell(text: str) -> str:
     return f"'{text}" if text[:1] in "=+-@\t\r" else text
 
 
+class Exported(Protocol):
+    """What can be put on the shelf: it has a title and data."""
+
+    @property
+    def title(self) -> str: ...
+
+    def to_csv(self) -> str: ...
+
+
 class Shelf:
     """The charts lately drawn, kept so that they can be exported; the oldest go first."""
 
     def __init__(self, most: int = 400) -> None:
         self._most = most
         self._numbers = itertools.count(1)
-        self._charts: OrderedDict[str, ChartData] = OrderedDict()
+        self._charts: OrderedDict[str, Exported] = OrderedDict()
 
-    def put(self, chart: ChartData, key: str | None = None) -> str:
+    def put(self, chart: Exported, key: str | None = None) -> str:
         """Keep a chart under `key` or a new one; returns the key."""
         key = key or str(next(self._numbers))
         self._charts[key] = chart
@@ -79,7 +88,7 @@ class Shelf:
             self._charts.popitem(last=False)
         return key
 
-    def get(self, key: str) -> ChartData | None:
+    def get(self, key: str) -> Exported | None:
         """The chart under `key`, or None."""
         return self._charts.get(key)
 

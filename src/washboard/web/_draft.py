@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -217,11 +218,17 @@ class Draft:
 
         The edit is kept only if the programme is valid with it.
         """
+        self.set_all({key: now})
+
+    def set_all(self, changes: Mapping[Key, Any]) -> None:
+        """Edit several keys that are valid only together. Raises ProgrammeError, InputError; then nothing is kept."""
         before = list(self.edits)
-        earlier = next((edit for edit in self.edits if edit.key == key), None)
-        was = earlier.was if earlier else value_at(self._document(), key)
-        rest = [edit for edit in self.edits if edit.key != key]
-        self.edits = rest if now == was else [*rest, Edit(key=key, was=was, now=now)]
+        document = self._document()
+        for key, now in changes.items():
+            earlier = next((edit for edit in self.edits if edit.key == key), None)
+            was = earlier.was if earlier else value_at(document, key)
+            rest = [edit for edit in self.edits if edit.key != key]
+            self.edits = rest if now == was else [*rest, Edit(key=key, was=was, now=now)]
         try:
             self.plan()
         except (ProgrammeError, InputError):
@@ -233,6 +240,9 @@ class Draft:
         """Take the last edit away, or, with none pending, draft the opposite of what was saved last; returns words."""
         if self.edits:
             last = self.edits.pop()
+            while self.edits and not self._valid():
+                # Edits made together are valid only together.
+                self.edits.pop()
             self._remember()
             return f"Taken back: {last.words}"
         if not self._saved:
@@ -241,6 +251,13 @@ class Draft:
         self.edits = [Edit(key=edit.key, was=edit.now, now=edit.was) for edit in reversed(group)]
         self._remember()
         return "What was saved last is taken back here; save to write that too."
+
+    def _valid(self) -> bool:
+        try:
+            self.plan()
+        except (ProgrammeError, InputError):
+            return False
+        return True
 
     @property
     def can_undo(self) -> bool:

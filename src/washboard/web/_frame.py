@@ -225,10 +225,11 @@ class Page:
     def edit(self, key: tuple[str, ...], value: Any) -> bool:
         """Edit one key of the programme file as a draft; says why where it can't be."""
         done = self.attempt(lambda: self.desk.draft.set(key, value))
-        self._edited()
+        self.edited()
         return done
 
-    def _edited(self) -> None:
+    def edited(self) -> None:
+        """Show the edits as they stand now, here and in whatever follows them."""
         self._draw_edits()
         for act in self._on_edit:
             act()
@@ -252,16 +253,16 @@ class Page:
             await self.load()
             self._draw_lane()
             self.notice("Saved in programme.toml, comments kept. Steps that read it are now out of date.")
-        self._edited()
+        self.edited()
 
     def _undo_edit(self) -> None:
         words = self.desk.draft.undo()
         ui.notify(words, position="bottom-right", color="dark")
-        self._edited()
+        self.edited()
 
     def _discard_edits(self) -> None:
         self.desk.draft.discard()
-        self._edited()
+        self.edited()
 
     async def _look_outside(self) -> None:
         if not self.desk.draft.changed_outside():
@@ -277,7 +278,7 @@ class Page:
         )
         if self.trouble:
             self.notice(self.trouble, "bad")
-        self._edited()
+        self.edited()
 
     def _key(self, event: Any) -> None:
         if event.action.keydown and event.modifiers.ctrl and event.key == "z":

@@ -11,9 +11,10 @@ from fastapi import Request, Response
 from nicegui import app
 
 from washboard.errors import InputError, WashboardError
-from washboard.web._chart import Shelf
+from washboard.web._chart import ChartData, Exported, Shelf
 from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import file_name, table_csv
+from washboard.web._heat import HeatData
 from washboard.web._series import series
 from washboard.web._sources import inside, scale_between
 from washboard.web._steps import STEPS
@@ -80,18 +81,8 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
         if kind == "csv":
             return _saved(chart.to_csv(), CSV, f"{name}.csv")
         from washboard.plot import to_png, to_svg
-        from washboard.plot._pages import lines_figure
 
-        figure = lines_figure(
-            heading=chart.title,
-            x=chart.x,
-            lines=[(line.name, line.y, line.colour, line.dash, line.points) for line in chart.lines],
-            x_label=chart.x_label,
-            y_label=chart.y_label,
-            x_log=chart.x_log,
-            y_log=chart.y_log,
-            bands=chart.bands,
-        )
+        figure = _figure_of(chart)
         if kind == "png":
             return _saved(to_png(figure), "image/png", f"{name}.png")
         return _saved(to_svg(figure), SVG, f"{name}.svg")
@@ -131,6 +122,32 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
         body = (await request.body())[:4000].decode("utf-8", "replace")
         keep_place(desk, body)
         return Response(status_code=204)
+
+
+def _figure_of(chart: Exported) -> Any:
+    """A chart of a page, drawn for paper."""
+    from washboard.plot._pages import heat_figure, lines_figure
+
+    if isinstance(chart, HeatData):
+        return heat_figure(
+            heading=chart.title,
+            values=chart.values,
+            x_edges=chart.x_edges,
+            y_edges=chart.y_edges,
+            x_label=chart.x_label,
+            y_label=chart.y_label,
+        )
+    assert isinstance(chart, ChartData)
+    return lines_figure(
+        heading=chart.title,
+        x=chart.x,
+        lines=[(line.name, line.y, line.colour, line.dash, line.points) for line in chart.lines],
+        x_label=chart.x_label,
+        y_label=chart.y_label,
+        x_log=chart.x_log,
+        y_log=chart.y_log,
+        bands=chart.bands,
+    )
 
 
 def keep_place(desk: Desk, address: str) -> None:

@@ -1,15 +1,224 @@
-"""Page of a step."""
+"""Target: how often each event occurs in the service, and what that does to every channel, edited in a table."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
-from washboard.web._exhibits import show_exhibits, show_findings
-from washboard.web._frame import Page, lead
+import numpy as np
+from nicegui import run, ui
+
+from washboard.duty import EventPlan
+from washboard.errors import InputError, StorageError, WashboardError
+from washboard.programme import Plan, load_table
+from washboard.units import format_quantity
+from washboard.web._chart import Chart, ChartData, Line
+from washboard.web._desk import sentence
+from washboard.web._exhibits import show_exhibits, show_findings, table_html
+from washboard.web._frame import Page, lead, words
+from washboard.web._mix import MixPreview, preview
 
 
 async def build(page: Page, _query: Mapping[str, str]) -> None:
     """Draw the page."""
     lead(page)
+    try:
+        plan = page.desk.draft.plan()
+    except WashboardError as error:
+        page.notice(sentence(error), "bad")
+        return
+    await _Mix(page, plan).draw()
     await show_exhibits(page)
     show_findings(page)
+
+
+class _Mix:
+    """The usage mix as a table, with what it does beside it."""
+
+    def __init__(self, page: Page, plan: Plan) -> None:
+        self.page, self.plan = page, plan
+        self.fields: dict[tuple[str, ...], ui.input] = {}
+        self.chart: Chart | None = None
+        self.slope = 0
+
+    async def draw(self) -> None:
+        """Draw the table, the service and the preview."""
+        plan = self.plan
+        with ui.element("section").classes("wb-sheet"):
+            words("h2", "Usage mix: how often each event occurs in the service")
+            if plan.duty.group:
+                ui.label(
+                    f"Shares are given for {len(plan.duty.group)} groups of users in programme.toml and edited there."
+                ).classes("wb-quiet")
+            with ui.element("div").classes("wb-halves"):
+                with ui.element("div"):
+                    self._service()
+                    self._table()
+                self.side = ui.element("div").props('aria-live="polite"')
+        with self.side:
+            self.trouble = ui.label("").classes("s-bad wb-pre")
+            self.numbers = ui.html("", sanitize=False)
+            self.place = ui.element("div")
+        await self.refresh()
+        self.page.on_edit(self.refresh_soon)
+
+    def refresh_soon(self) -> None:
+        """Follow an edit."""
+        ui.timer(0.01, self.refresh, once=True)
+
+    def _service(self) -> None:
+        duty = self.plan.duty
+        with ui.element("div").classes("wb-row"):
+            if duty.distance_m is not None:
+                said = self.page.desk.draft.value(("duty", "distance"))
+                self._field("service", ("duty", "distance"), str(said or format_quantity(duty.distance_m, "m", "km")))
+            else:
+                said = self.page.desk.draft.value(("duty", "time"))
+                self._field("service", ("duty", "time"), str(said or format_quantity(duty.time_s or 0.0, "s", "h")))
+            self._field("least test over target", ("duty", "under_test"), f"{duty.under_test:g}", number=True)
+            self._field("most test over target", ("duty", "over_test"), f"{duty.over_test:g}", number=True)
+
+    def _table(self) -> None:
+        with ui.element("table").classes("wb-table"):
+            with ui.element("thead"), ui.element("tr"):
+                for head in ("event", "laps in the service", "or share of it", "distance of a lap"):
+                    words("th", head).props('scope="col"')
+            with ui.element("tbody"):
+                for event in self.plan.event:
+                    self._row(event)
+
+    def _row(self, event: EventPlan) -> None:
+        at = ("event", event.name)
+        with ui.element("tr"):
+            words("th", event.name).props('scope="row"').style("color:var(--ink)")
+            grouped = bool(self.plan.duty.group)
+            with ui.element("td"):
+                repeats = "" if event.repeats is None else f"{event.repeats:g}"
+                self._field(f"laps of {event.name}", (*at, "repeats"), repeats, number=True, bare=True, off=grouped)
+            with ui.element("td"):
+                share = "" if event.share is None else str(self.page.desk.draft.value((*at, "share")))
+                self._field(f"share of {event.name}", (*at, "share"), share, bare=True, off=grouped)
+            with ui.element("td"):
+                ui.label("–" if event.distance_m is None else format_quantity(event.distance_m, "m"))
+
+    def _field(
+        self,
+        label: str,
+        key: tuple[str, ...],
+        value: str,
+        *,
+        number: bool = False,
+        bare: bool = False,
+        off: bool = False,
+    ) -> None:
+        field = ui.input(value=value) if bare else ui.input(label, value=value)
+        field.props("outlined dense debounce=250" + (f' aria-label="{label}"' if bare else ""))
+        field.set_enabled(not off)
+        self.fields[key] = field
+
+        def changed() -> None:
+            self._edit(key, str(field.value or "").strip(), number)
+
+        field.on("blur", changed)
+        field.on("keydown.enter", changed)
+
+    def _edit(self, key: tuple[str, ...], text: str, number: bool) -> None:
+        field = self.fields[key]
+        now: Any = text or None
+        if text and (number or text.replace(".", "", 1).isdigit()):
+            try:
+                now = float(text)
+            except ValueError:
+                field.props("error").props(f'error-message="{text} is not a number"')
+                return
+            now = int(now) if now == int(now) else now
+        held = self.page.desk.draft.value(key)
+        if now == held:
+            field.props(remove="error error-message")
+            return
+        other = {"repeats": "share", "share": "repeats"}.get(key[-1])
+        draft = self.page.desk.draft
+        try:
+            if other and now is not None and draft.value((*key[:-1], other)) is not None:
+                # Either the one or the other: both change as one edit of the user's.
+                draft.set_all({(*key[:-1], other): None, key: now})
+                self.fields[(*key[:-1], other)].value = ""
+            else:
+                draft.set(key, now)
+        except WashboardError as error:
+            field.props("error").props["error-message"] = sentence(error).rpartition("programme.toml:")[2]
+            field.update()
+            return
+        field.props(remove="error error-message")
+        self.page.edited()
+
+    async def refresh(self) -> None:
+        """Show what the mix as it stands, edits included, would do."""
+        try:
+            self.plan = self.page.desk.draft.plan()
+            table = load_table(self.page.desk.folder / "stages" / "target" / "target.json")
+            found = await run.io_bound(preview, self.plan, table)
+        except StorageError:
+            self.trouble.set_text("Run this step once; then every edit shows at once what it does.")
+            return
+        except (WashboardError, InputError) as error:
+            self.trouble.set_text(sentence(error))
+            return
+        self.trouble.set_text("")
+        if found is not None:
+            self._show(found)
+        self._sync()
+
+    def _sync(self) -> None:
+        """After an undo the fields say again what the file and the edits say."""
+        for key, field in self.fields.items():
+            held = self.page.desk.draft.value(key)
+            text = "" if held is None else str(held)
+            if held is not None and text != str(field.value) and f"{held}" != str(field.value):
+                field.value = text
+
+    def _show(self, found: MixPreview) -> None:
+        plays = found.schedule
+        rows = [
+            (name, round(float(laps), 1), count)
+            for name, laps, count in zip(found.events, found.laps, plays.repeats, strict=True)
+        ]
+        heads = ("event", "laps in the service", "plays in the test")
+        hours = plays.time_s / 3600
+        conflict = "".join(f"<p class='s-look'>{_text(entry.text)}</p>" for entry in plays.conflicts[:3])
+        self.numbers.set_content(
+            f"<p><b>{hours:.3g} h</b> of playing, before shortening.</p>{conflict}"
+            + table_html(heads, rows, "Plays of each event")
+        )
+        own = [
+            found.slopes.index(channel.slope) if channel.slope in found.slopes else 0 for channel in self.plan.channel
+        ]
+        number = np.arange(1, len(found.channels) + 1)
+        ratio = np.array([found.damage_ratio[row, slope] for row, slope in enumerate(own)])
+        control = [found.channels.index(channel.name) for channel in self.plan.control]
+        reached = np.full(len(found.channels), np.nan)
+        for at, row in enumerate(control):
+            reached[row] = plays.ratio[at, own[row]]
+        chart = ChartData(
+            title="Damage per channel at its own slope: target with the edits, and what the test reaches of it",
+            x=number,
+            lines=[
+                Line(name="target now over target when this step ran", y=ratio, colour=0, points=True),
+                Line(name="test over target", y=reached, colour=1, points=True),
+            ],
+            x_label="channel number (named below)",
+            y_label="ratio [-]",
+        )
+        if self.chart is None:
+            with self.place:
+                self.chart = Chart(self.page.shelf, chart, height_px=220)
+                names = "; ".join(f"{n} {name}" for n, name in zip(number, found.channels, strict=True))
+                ui.label(names).classes("wb-quiet wb-small")
+        else:
+            self.chart.show(chart)
+
+
+def _text(text: str) -> str:
+    from html import escape
+
+    return escape(text)
