@@ -23,6 +23,7 @@ from washboard.errors import InputError
 from washboard.rig._bodies import SIDES, Bodies, Floats, pitches, rolls
 from washboard.rig._description import Actuator, Rig, Sensor, Specimen
 from washboard.rig._elements import Element, Linearisation, dense, elements, masses, wheel_name, wheel_names
+from washboard.rig._naming import mode_names
 from washboard.rig._sensing import sensor_response
 from washboard.rig._statics import StaticLoads, static_loads
 from washboard.units import STANDARD_GRAVITY
@@ -43,7 +44,7 @@ class Modes:
     shapes : ndarray of complex, shape (mode, dof)
         Motions of each degree of freedom, largest one 1.
     names : tuple of str
-        What each mode mostly is, for example ``"roll"`` or ``"front heave"``.
+        What each mode mostly is, for example ``"roll"`` or ``"front heave"``; see `mode_names`.
     dofs : tuple of str
         Names of the degrees of freedom.
     """
@@ -141,25 +142,13 @@ class LinearModel:
             freq_hz=np.abs(values[kept]) / (2 * np.pi),
             damping=-values[kept].real / np.abs(values[kept]),
             shapes=shapes,
-            names=tuple(self._named(shape) for shape in shapes),
+            names=mode_names(self.bodies, self.mass, shapes, self.loads.cog_m[2]),
             dofs=self.dofs,
         )
 
     def _scale(self) -> Floats:
         """Weight that makes metres and radians of different bodies comparable: root of each one's inertia."""
         return np.asarray(np.sqrt(np.diag(self.mass)))
-
-    def _named(self, shape: Complex) -> str:
-        """The degree of freedom that holds most of the mode's kinetic energy; both frame rolls together are one."""
-        energy = np.abs(np.conj(shape) * (self.mass @ shape))
-        share: dict[str, float] = {}
-        for name, value in zip(self.dofs, energy, strict=True):
-            share[name] = float(value)
-        front, rear = self.dofs.index("roll front"), self.dofs.index("roll rear")
-        together = (shape[front] * np.conj(shape[rear])).real > 0
-        rolled = share.pop("roll front") + share.pop("roll rear")
-        share["roll" if together else "frame torsion"] = rolled
-        return max(share, key=lambda name: share[name])
 
 
 def linear_model(

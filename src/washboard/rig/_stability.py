@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from washboard.rig._description import Axle, Rig, Sensor, Specimen
 from washboard.rig._elements import Linearisation, tyre_deflection, wheel_name
 from washboard.rig._forecast import played_linear
 from washboard.rig._linear_model import LinearModel, linear_model
+from washboard.rig._naming import RIGID, likeness
 from washboard.rig._sensing import element_force
 from washboard.rig._statics import StaticLoads, static_loads
 
@@ -131,16 +131,12 @@ def stance(specimen: Specimen, rig: Rig | None = None, *, linearisation: Lineari
 
 def body_modes(standing: LinearModel, rolling: LinearModel) -> tuple[BodyMode, ...]:
     """Modes in which the frame moves most, with the mode of the nearest shape on rolling tyres beside each."""
-    from scipy.optimize import linear_sum_assignment
-
     still, moving = standing.modes(), rolling.modes()
-    mass = standing.mass
-    wanted = _rigid_shapes(standing)
-    fit = np.array([[_likeness(mass, shape, rigid) for shape in still.shapes] for rigid in wanted.values()])
-    which = linear_sum_assignment(-fit)[1]
     found = []
-    for name, index in zip(wanted, which, strict=True):
-        twin = int(np.argmax([_likeness(mass, still.shapes[index], other) for other in moving.shapes]))
+    for index, name in enumerate(still.names):
+        if name not in RIGID:
+            continue
+        twin = int(np.argmax([likeness(standing.mass, still.shapes[index], other) for other in moving.shapes]))
         found.append(
             BodyMode(
                 name=name,
@@ -150,36 +146,7 @@ def body_modes(standing: LinearModel, rolling: LinearModel) -> tuple[BodyMode, .
                 rolling_damping=float(moving.damping[twin]),
             )
         )
-    return tuple(sorted(found, key=lambda mode: mode.standing_hz))
-
-
-def _likeness(mass: Floats, one: NDArray[Any], other: NDArray[Any]) -> float:
-    """Modal assurance criterion weighted by mass: 1 for shapes alike, 0 for orthogonal ones."""
-    cross = abs(np.conj(one) @ mass @ other) ** 2
-    return float(cross / (abs(np.conj(one) @ mass @ one) * abs(np.conj(other) @ mass @ other)))
-
-
-def _rigid_shapes(model: LinearModel) -> dict[str, Floats]:
-    """Frame and mounted parts moving together as one stiff body, axles at rest."""
-    bodies, specimen = model.bodies, model.bodies.specimen
-    xc, yc, zc = specimen.frame.cog_m
-    shapes = {name: np.zeros(bodies.count) for name in ("bounce", "pitch", "roll", "sway", "yaw")}
-    for name, own in (
-        ("bounce", ("heave",)), ("pitch", ("pitch",)), ("roll", ("roll front", "roll rear")), ("sway", ("sway",)),
-        ("yaw", ("yaw",)),
-    ):  # fmt: skip
-        for dof in own:
-            shapes[name][bodies.names.index(dof)] = 1.0
-    for part in specimen.part:
-        x, y, _ = part.cog_m
-        heave = {"bounce": 1.0, "pitch": xc - x, "roll": y - yc}
-        for dof, values in (("heave", heave), ("roll", {"roll": 1.0}), ("pitch", {"pitch": 1.0})):
-            if f"{part.name} {dof}" in bodies.names:
-                for name, value in values.items():
-                    shapes[name][bodies.names.index(f"{part.name} {dof}")] = value
-    # About the whole vehicle's centre of gravity, sideways at its height: rolling there costs no sway.
-    shapes["roll"][bodies.names.index("sway")] = model.loads.cog_m[2] - zc
-    return shapes
+    return tuple(found)
 
 
 def _roll_ratio(model: LinearModel, without: LinearModel) -> float:
