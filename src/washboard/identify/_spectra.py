@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from numba import njit
 from numpy.typing import NDArray
 
 from washboard.errors import DataError
@@ -42,48 +41,6 @@ class CrossSpectra:
     n_segments: int
 
 
-@njit(nogil=True, fastmath=True, cache=True)
-def _windowed(signals, first, hop, window, buffer, row):  # type: ignore[no-untyped-def]
-    """Segments of `signals` (channel, time), mean taken off, times `window`, into buffer[row:, segment, :]."""
-    n = window.size
-    for c in range(signals.shape[0]):
-        for s in range(buffer.shape[1]):
-            start = (first + s) * hop
-            mean = 0.0
-            for t in range(n):
-                mean += signals[c, start + t]
-            mean /= n
-            for t in range(n):
-                buffer[row + c, s, t] = (signals[c, start + t] - mean) * window[t]
-
-
-@njit(nogil=True, fastmath=True, cache=True)
-def _accumulate(spectra, n_drives, drive, cross, response):  # type: ignore[no-untyped-def]
-    """Add products of `spectra` (channel, segment, freq) as pairs of floats; strips of frequencies stay in cache."""
-    n_channels, n_segments, n_freq = spectra.shape[0], spectra.shape[1], spectra.shape[2] // 2
-    strip = 128
-    for low in range(0, n_freq, strip):
-        high = min(low + strip, n_freq)
-        for s in range(n_segments):
-            for i in range(n_channels):
-                a = spectra[i, s]
-                if i < n_drives:
-                    for j in range(i + 1):
-                        b = spectra[j, s]
-                        for f in range(low, high):
-                            drive[i, j, 0, f] += a[2 * f] * b[2 * f] + a[2 * f + 1] * b[2 * f + 1]
-                            drive[i, j, 1, f] += a[2 * f + 1] * b[2 * f] - a[2 * f] * b[2 * f + 1]
-                else:
-                    o = i - n_drives
-                    for f in range(low, high):
-                        response[o, f] += a[2 * f] * a[2 * f] + a[2 * f + 1] * a[2 * f + 1]
-                    for j in range(n_drives):
-                        b = spectra[j, s]
-                        for f in range(low, high):
-                            cross[o, j, 0, f] += a[2 * f] * b[2 * f] + a[2 * f + 1] * b[2 * f + 1]
-                            cross[o, j, 1, f] += a[2 * f + 1] * b[2 * f] - a[2 * f] * b[2 * f + 1]
-
-
 def cross_spectra(
     drive: NDArray[np.floating],
     response: NDArray[np.floating],
@@ -112,6 +69,9 @@ def cross_spectra(
     DataError
         Shorter than one block, or lengths differ.
     """
+    # Compiled code is loaded only where it is used, so that opening a programme stays quick.
+    from washboard.identify._segment_kernels import accumulate, windowed
+
     n_drives, n_responses = drive.shape[0], response.shape[0]
     n = scipy.fft.next_fast_len(round(block_s * rate_hz), real=True)
     length = drive.shape[1]
@@ -131,10 +91,10 @@ def cross_spectra(
     drive, response = np.ascontiguousarray(drive, kind), np.ascontiguousarray(response, kind)
     for first in range(0, n_segments, batch):
         part = buffer[:, : min(batch, n_segments - first)]
-        _windowed(drive, first, hop, taper, part, 0)
-        _windowed(response, first, hop, taper, part, n_drives)
+        windowed(drive, first, hop, taper, part, 0)
+        windowed(response, first, hop, taper, part, n_drives)
         spectra = scipy.fft.rfft(part, axis=-1)
-        _accumulate(spectra.view(kind), n_drives, uu, ru, rr)
+        accumulate(spectra.view(kind), n_drives, uu, ru, rr)
     scale = np.full(n_freq, 2.0 / (rate_hz * float(np.sum(taper.astype(float) ** 2)) * n_segments))
     scale[0] /= 2
     if n % 2 == 0:
