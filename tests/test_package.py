@@ -95,6 +95,7 @@ _SUFFIX = re.compile(r"_(m|s|hz|n|pa|kg|rad|m_s|m_s2|m2|m3|m3_s|n_m|n_s_m|mm|db|
 _PLAIN = {
     "confidence", "cycles", "draws", "exponent", "first_level", "gap", "gate", "goal", "n_averages", "n_levels", "order",
     "overlap", "points", "position", "prior_lines", "seconds", "seed", "share", "slope", "tolerance", "uncertainty",
+    "discharge", "true_fracture", "ultimate", "yield_strength",
 }  # fmt: skip
 
 
