@@ -8,13 +8,14 @@ what changes from one set of random phases to another besides is non-linear dist
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
 from washboard.identify._excitation import Multisine
-from washboard.identify._frf import Frf, common_delay_s, smoothed
+from washboard.identify._frf import Frf, common_delay_s, lines_averaged, smoothed
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -22,7 +23,10 @@ Complexes = NDArray[np.complex128]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Experiments:
-    """One set of random phases: drive lines (experiment, line, drive), response lines (experiment, period, line, response)."""
+    """One set of random phases.
+
+    Drive lines (experiment, line, drive), response lines (experiment, period, line, response).
+    """
 
     drive: Complexes
     response: Complexes
@@ -59,7 +63,11 @@ def best_linear_approximation(
         Half width of the smoothing over neighbouring lines as a share of the frequency, 0 for none. [-]
     """
     q = len(drives)
-    estimates, information, noise, power, count = [], 0.0, 0.0, 0.0, 0
+    estimates: list[Complexes] = []
+    information: Any = 0.0
+    noise: Any = 0.0
+    power: Any = 0.0
+    count = 0
     for entry in sets:
         mean = entry.response.mean(axis=1)
         u, y = entry.drive.transpose(1, 2, 0), mean.transpose(1, 2, 0)
@@ -88,13 +96,18 @@ def best_linear_approximation(
         information=np.asarray(information, dtype=np.complex128),
         coherence=coherence,
         n_experiments=float(count),
+        averaged=np.ones_like(freq_hz),
     )
     if smoothing <= 0:
         return frf
     from dataclasses import replace
 
     delay = common_delay_s(frf)
-    return replace(frf, values=smoothed(values, freq_hz, frf.variance, delay_s=delay, share=smoothing))
+    return replace(
+        frf,
+        values=smoothed(values, freq_hz, frf.variance, delay_s=delay, share=smoothing),
+        averaged=lines_averaged(freq_hz, share=smoothing),
+    )
 
 
 def _solve(cross: Complexes, inner: Complexes) -> Complexes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.fft
@@ -247,7 +248,7 @@ class _Campaign:
             information=np.einsum("fj,jk->fjk", np.maximum(power, power.max(axis=1, keepdims=True)), np.eye(q)).astype(
                 np.complex128
             ),
-            coherence=np.ones((n_lines, len(self.responses))), n_experiments=1.0,
+            coherence=np.ones((n_lines, len(self.responses))), n_experiments=1.0, averaged=np.ones(n_lines),
         )  # fmt: skip
 
     def shaped(self, first: Frf, lines: NDArray[np.intp], spacing: float) -> Floats:
@@ -270,7 +271,7 @@ class _Campaign:
         weight = 1.0 / self.goal_rms[rows] ** 2
         power = drive_spectrum(gain[:, rows] * weight[None, :, None], goal * weight[None])
         power = np.stack([_octave_mean(power[:, j], f) for j in range(power.shape[1])])
-        # No drive is left silent: the FRF of every column is needed, 15 dB below the strongest in its own limits' measure.
+        # No drive is left silent, every column is needed: 15 dB below the strongest, in the measure of its own limits.
         relative = power / self.limits.velocity[:, None] ** 2
         power = np.maximum(relative, relative.max(axis=0) * 10**-1.5) * self.limits.velocity[:, None] ** 2
         return np.asarray(np.sqrt(2 * power * spacing) * self.settings.level)
@@ -344,7 +345,7 @@ class _Campaign:
         )  # fmt: skip
 
 
-def _octave_mean(power: Floats, freq_hz: Floats, share: float = 0.08) -> Floats:
+def _octave_mean(power: Floats, freq_hz: NDArray[Any], share: float = 0.08) -> Floats:
     """Power averaged over neighbours within `share` of the frequency either way."""
     spacing = freq_hz[1] - freq_hz[0]
     total = np.concatenate([[0.0], np.cumsum(power)])

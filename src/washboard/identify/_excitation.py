@@ -53,7 +53,7 @@ class Multisine:
     @property
     def duration_s(self) -> float:
         """Rig time of all experiments. [s]"""
-        return self.samples.shape[0] * self.samples.shape[2] / self.rate_hz
+        return float(self.samples.shape[0] * self.samples.shape[2] / self.rate_hz)
 
 
 def mixing_matrix(n_drives: int) -> Complexes:
@@ -65,7 +65,7 @@ def mixing_matrix(n_drives: int) -> Complexes:
     if n_drives & (n_drives - 1) == 0:
         return np.asarray(scipy.linalg.hadamard(n_drives), dtype=np.complex128)
     k = np.arange(n_drives)
-    return np.exp(2j * np.pi * np.outer(k, k) / n_drives)
+    return np.asarray(np.exp(2j * np.pi * np.outer(k, k) / n_drives))
 
 
 def orthogonal_multisine(
@@ -111,7 +111,7 @@ def interleaved_multisine(
     taper_s: float,
     rng: np.random.Generator,
 ) -> Multisine:
-    """One experiment in which every drive has its own lines, in turn: a quick look at all columns of the FRF at once."""
+    """One experiment in which every drive has its own lines, in turn: all columns of the FRF at one go, coarsely."""
     n_drives, n_lines = amplitude.shape
     phase = np.exp(2j * np.pi * rng.random((n_drives, n_lines)))
     own = (np.arange(n_lines)[None] % n_drives) == np.arange(n_drives)[:, None]
@@ -171,7 +171,7 @@ def scaled(signal: Multisine, factor: float) -> Multisine:
 def shaped_random(
     psd: Floats, freq_hz: Floats, *, duration_s: float, rate_hz: float, taper_s: float, rng: np.random.Generator
 ) -> Floats:
-    """Independent Gaussian drives (drive, time) with one-sided power spectral densities `psd` (drive, freq) [unit2/Hz]."""
+    """Independent Gaussian drives (drive, time) with one-sided spectral densities `psd` (drive, freq) [unit2/Hz]."""
     n = scipy.fft.next_fast_len(round(duration_s * rate_hz), real=True)
     f = scipy.fft.rfftfreq(n, 1 / rate_hz)
     white = rng.standard_normal((2, psd.shape[0], f.size))

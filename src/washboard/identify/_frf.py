@@ -37,6 +37,8 @@ class Frf:
         Multiple coherence, corrected for bias. [-]
     n_experiments : float
         Independent experiments or averages behind it.
+    averaged : ndarray, shape (freq,)
+        How many independent lines each value was smoothed over. [-]
     """
 
     values: Complexes
@@ -48,13 +50,14 @@ class Frf:
     information: Complexes
     coherence: Floats
     n_experiments: float
+    averaged: Floats
 
     @property
     def variance(self) -> Floats:
         """Variance of each entry (twice that of its real or imaginary part), shape (freq, response, drive)."""
         inverse = np.linalg.inv(_loaded(self.information))
         diagonal = np.einsum("fjj->fj", inverse).real
-        return np.asarray(self.residual[:, :, None] * diagonal[:, None, :])
+        return np.asarray(self.residual[:, :, None] * diagonal[:, None, :] / self.averaged[:, None, None])
 
     def pick(self, responses: tuple[str, ...]) -> Frf:
         """Only these responses, in this order. Raises DataError."""
@@ -77,7 +80,7 @@ def _loaded(matrix: Complexes, share: float = 1e-9) -> Complexes:
     n = matrix.shape[-1]
     trace = np.einsum("fjj->f", matrix).real / n
     load = np.maximum(share * trace, np.finfo(float).tiny * 1e20)
-    return matrix + load[:, None, None] * np.eye(n)
+    return np.asarray(matrix + load[:, None, None] * np.eye(n))
 
 
 def frf_h1(spectra: CrossSpectra, *, responses: tuple[str, ...] = (), drives: tuple[str, ...] = ()) -> Frf:
@@ -87,7 +90,8 @@ def frf_h1(spectra: CrossSpectra, *, responses: tuple[str, ...] = (), drives: tu
     coherence) inv(S_uu)_jj / (n - q).
     """
     q = spectra.drive.shape[1]
-    values = np.linalg.solve(np.conj(_loaded(spectra.drive)), spectra.cross.transpose(0, 2, 1)).transpose(0, 2, 1)
+    solved = np.linalg.solve(np.conj(_loaded(spectra.drive)), spectra.cross.transpose(0, 2, 1))
+    values: Complexes = np.asarray(solved.transpose(0, 2, 1), dtype=np.complex128)
     explained = np.einsum("fij,fij->fi", values, np.conj(spectra.cross)).real
     raw = np.divide(explained, spectra.response, out=np.zeros_like(explained), where=spectra.response > 0)
     freedom = max(spectra.n_averages - q, 0.5)
@@ -102,6 +106,7 @@ def frf_h1(spectra: CrossSpectra, *, responses: tuple[str, ...] = (), drives: tu
         information=spectra.drive * spectra.n_averages,
         coherence=unbiased_coherence(raw, spectra.n_averages, q),
         n_experiments=spectra.n_averages,
+        averaged=np.ones_like(spectra.freq_hz),
     )
 
 
@@ -124,7 +129,7 @@ def frf_h2(spectra: CrossSpectra) -> Complexes:
 
 
 def frf_hv(spectra: CrossSpectra) -> Complexes:
-    """Hv: noise on drives and responses alike (total least squares), each scaled to equal power; (freq, response, drive).
+    """Hv: noise on drives and responses alike (total least squares), each scaled to equal power.
 
     Per response the eigenvector of the smallest eigenvalue of the matrix of drives and that response (Rocklin, Crowley
     and Vold, IMAC 1985, from memory).
@@ -159,7 +164,7 @@ def ordinary_coherence(spectra: CrossSpectra) -> Floats:
     auto = np.einsum("fjj->fj", spectra.drive).real
     power = spectra.response[:, :, None] * auto[:, None, :]
     squared = np.abs(spectra.cross) ** 2
-    return np.divide(squared, power, out=np.zeros_like(squared), where=power > 0)
+    return np.asarray(np.divide(squared, power, out=np.zeros_like(squared), where=power > 0))
 
 
 def partial_coherence(spectra: CrossSpectra) -> Floats:
@@ -189,7 +194,7 @@ def partial_coherence(spectra: CrossSpectra) -> Floats:
 
 
 def delays_s(values: Complexes, freq_hz: Floats, weight: Floats | None = None, *, longest_s: float = 0.1) -> Floats:
-    """Delay of each pair, from the peak of its impulse response's envelope weighted by power, shape (response, drive). [s]
+    """Delay of each pair from the power-weighted slope of its phase, shape (response, drive). [s]
 
     Parameters
     ----------
@@ -199,12 +204,11 @@ def delays_s(values: Complexes, freq_hz: Floats, weight: Floats | None = None, *
         Delays are sought from 0 to this.
     """
     weight = np.ones_like(freq_hz) if weight is None else weight
-    candidates = np.linspace(0.0, longest_s, 201)
     # A pure delay makes the phase of H(f+df) conj(H(f)) the same on every line.
     step = values[1:] * np.conj(values[:-1]) * weight[1:, None, None]
     turn = np.angle(step.sum(axis=0))
     spacing = freq_hz[1] - freq_hz[0]
-    delay = np.clip(-turn / (2 * np.pi * spacing), 0.0, candidates[-1])
+    delay = np.clip(-turn / (2 * np.pi * spacing), 0.0, longest_s)
     return np.asarray(delay)
 
 
@@ -232,6 +236,13 @@ def interpolated(frf: Frf, freq_hz: Floats) -> Complexes:
     inside = np.clip(freq_hz, frf.freq_hz[0], frf.freq_hz[-1])
     values = CubicSpline(frf.freq_hz, straight, axis=0)(inside)
     return np.asarray(values * np.exp(-2j * np.pi * freq_hz * delay)[:, None, None])
+
+
+def lines_averaged(freq_hz: Floats, *, share: float = 0.03) -> Floats:
+    """How many independent lines `smoothed` averages at each frequency, shape (freq,). [-]"""
+    n = np.floor(share * freq_hz / (freq_hz[1] - freq_hz[0])) + 1
+    # Triangular weights 1 - |k|/n: (sum w)^2 / sum w^2.
+    return np.asarray(n**2 / (1 + (n - 1) * (2 * n - 1) / (3 * n)))
 
 
 def smoothed(values: Complexes, freq_hz: Floats, variance: Floats, *, delay_s: float, share: float = 0.03) -> Complexes:

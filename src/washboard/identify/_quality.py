@@ -148,7 +148,7 @@ def _direction(
                 Finding(
                     kind="wrong sign", severity="error", channel=name, measured=float(ratio),
                     text=f"{name} falls when all posts rise together (ratio {ratio:.2f}, about +1 expected)",
-                    advice=f'turn the sensor, or correct direction = "{sensor.direction}" or the sign of its calibration',
+                    advice=f'turn the sensor, or correct direction = "{sensor.direction}" or its calibration',
                 )
             )  # fmt: skip
         elif power and not 0.4 < ratio < 2.5:

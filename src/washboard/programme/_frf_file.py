@@ -27,6 +27,7 @@ def save_frf(file: Path, frf: Frf) -> None:
             "information": (("freq", "drive", "drive_2"), frf.information),
             "coherence": (("freq", "response"), frf.coherence),
             "n_experiments": (("one",), np.array([frf.n_experiments])),
+            "averaged": (("freq",), frf.averaged),
         },
         units={"freq_hz": "Hz"},
     )
@@ -46,6 +47,7 @@ def load_frf(file: Path) -> Frf:
             information=kept["information"],
             coherence=kept["coherence"],
             n_experiments=float(kept["n_experiments"][0]),
+            averaged=kept["averaged"],
         )
     except KeyError as error:
         raise StorageError(f"{file} holds no {error}; run 'washboard identify' again") from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,13 @@ from washboard.replicate._target import PreparedTarget
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+
+#: Changes between plays that the refreshed FRF learns from: older ones belong to another operating point.
+_MEMORY = 3
+#: Weight of the refreshed FRF before it has foretold anything; what a play older counts for in that judgement.
+_UNTRIED, _FORGET = 0.5, 0.6
+#: Share of the last play's surprise taken as uncertainty of the next step; the refreshed FRF has learned from the rest.
+_WARY = 0.3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -106,6 +114,7 @@ class Iteration:
     plays: list[Play] = field(default_factory=list)
     ceiling: float = 1.0
     step_share: float = 1.0
+    _foretold: dict[int, Floats] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         f = self.problem.target.freq_hz
@@ -126,16 +135,26 @@ class Iteration:
         return min(found)[1] if found else None
 
     def level(self) -> float:
-        """Share of the target to ask for now: raised step by step, as the plays come out as predicted."""
+        """Share of the target to ask for now: raised as fast as the last play came near what it was asked for."""
         answers = self.answers
         if not answers:
             return min(self.problem.first_level, self.ceiling)
         last = answers[-1]
         if last.level >= 1.0:
             return min(1.0, self.ceiling)
-        surprise = float(np.sqrt(np.median(last.surprise)))
-        step = 1.0 if surprise < 0.5 else 0.5 * (1.0 + last.level)
-        return min(step if step < 0.9 else 1.0, self.ceiling)
+        off = self.distance(last)
+        factor = 2.0 if off < 0.45 else 1.5 if off < 0.8 else 1.0
+        if sum(abs(play.level - last.level) < 1e-9 for play in answers) > 1:
+            factor = max(factor, 1.5)
+        raised = last.level * factor
+        return min(1.0 if raised > 0.9 else raised, self.ceiling)
+
+    def distance(self, play: Play) -> float:
+        """Weighted error of a play against what it was asked for, relative to that. [-]"""
+        target, weight = self.problem.target, self.problem.weight
+        wanted = play.level * target.spectrum
+        off = np.linalg.norm(weight * (wanted - play.response * target.edge[:, None]))
+        return float(off / np.linalg.norm(weight * wanted))
 
     def noise(self) -> Floats:
         """Power on a line that does not repeat, shape (line, response)."""
@@ -149,17 +168,52 @@ class Iteration:
         return float(np.sqrt(np.mean(power / target.rms**2)))
 
     def model(self) -> Complexes:
-        """The FRF as far as it is known now."""
+        """The FRF as far as it is known now: between the identified one and the one refreshed from the plays.
+
+        Which of the two counts, band by band, is decided by how well each foretold the plays it had not seen.
+        """
         answers = self.answers
-        problem = self.problem
+        identified = self.problem.model.frf
         if not answers:
-            return problem.model.frf
+            return identified
+        share = np.full(self.bands.n_groups, _UNTRIED)
+        if len(answers) > 1:
+            missed = np.zeros((self.bands.n_groups, 2))
+            for number in range(1, len(answers)):
+                missed = _FORGET * missed + self.foretold(number)
+            power = missed**2
+            share = power[:, 0] / np.maximum(power.sum(axis=1), 1e-300)
+        blend = np.real(self.bands.smooth(share, self.problem.target.freq_hz))
+        return np.asarray(identified + blend[:, None, None] * (self.refresh(len(answers)) - identified))
+
+    def refresh(self, count: int) -> Complexes:
+        """The FRF refreshed from the first `count` answers."""
+        answers = self.answers[:count]
         pairs = [(answers[-1].drive, answers[-1].response)]
         pairs += [
             (late.drive - early.drive, late.response - early.response)
-            for early, late in zip(answers[:-1], answers[1:], strict=True)
+            for early, late in pairwise(answers[-_MEMORY - 1 :])
         ]
-        return refreshed(problem.model, self.groups, problem.target.freq_hz, pairs, problem.weight, self.noise())
+        return refreshed(
+            self.problem.model, self.groups, self.problem.target.freq_hz, pairs, self.problem.weight, self.noise()
+        )
+
+    def foretold(self, number: int) -> Floats:
+        """What the identified and the refreshed FRF missed of the change answer `number` brought, shape (band, 2). [-]"""
+        if number not in self._foretold:
+            early, late = self.answers[number - 1 : number + 1]
+            drive, response = late.drive - early.drive, late.response - early.response
+            weight = self.problem.weight * self.problem.target.edge[:, None]
+
+            def power(values: Complexes) -> Floats:
+                return np.asarray(self.bands.total((np.abs(weight * values) ** 2).sum(axis=1)))
+
+            identified = np.einsum("fij,fj->fi", self.problem.model.frf, drive)
+            refreshed_too = np.einsum("fij,fj->fi", self.refresh(number), drive)
+            size = np.maximum(power(identified), 1e-300)
+            missed = [power(response - identified) / size, power(response - refreshed_too) / size]
+            self._foretold[number] = np.stack(missed, axis=1)
+        return self._foretold[number]
 
     def base(self, level: float) -> tuple[Complexes, Complexes]:
         """Drive and response lines to start the next step from: per band the best so far."""
@@ -177,7 +231,7 @@ class Iteration:
         own = errors[whole.index(overall)]
         pick = np.where(errors[best, np.arange(errors.shape[1])] < 0.85 * own, best, whole.index(overall))
         share = np.stack([(pick == k).astype(float) for k in range(len(whole))], axis=1)
-        blend = np.real(self.bands.smooth(share.astype(complex), target.freq_hz))
+        blend = np.real(self.bands.smooth(share, target.freq_hz))
         drives = np.stack([answers[k].drive for k in whole])
         responses = np.stack([answers[k].response for k in whole])
         return np.einsum("fk,kfj->fj", blend, drives), np.einsum("fk,kfi->fi", blend, responses)
@@ -217,10 +271,8 @@ class Iteration:
         normal = np.conj(weighted.transpose(0, 2, 1)) @ weighted
         diagonal = problem.model.ridge(problem.weight * np.maximum(problem.target.edge, 0.05)[:, None])
         answers = self.answers
-        share = np.zeros(self.bands.n_groups)
-        if len(answers) > 1:
-            share = answers[-1].surprise
-        extra = np.real(self.bands.smooth(share.astype(complex), problem.target.freq_hz))
+        share = answers[-1].surprise if len(answers) > 1 else np.zeros(self.bands.n_groups)
+        extra = np.real(self.bands.smooth(_WARY * share, problem.target.freq_hz))
         out = normal * np.clip(extra, 0.0, 4.0)[:, None, None]
         out[:, np.arange(q), np.arange(q)] += diagonal
         return np.asarray(out)
@@ -232,7 +284,7 @@ class Iteration:
         seen = np.asarray(self.bands.total((np.abs(np.einsum("fij,fj->fi", projector, error)) ** 2).sum(axis=1)))
         noise = np.asarray(self.bands.total(np.einsum("fij,fj->f", np.abs(projector) ** 2, self.noise())))
         share = np.clip(1 - np.divide(noise, seen, out=np.zeros_like(noise), where=seen > 0), 0.0, 1.0)
-        return np.real(self.bands.smooth(share.astype(complex), self.problem.target.freq_hz))
+        return np.real(self.bands.smooth(share, self.problem.target.freq_hz))
 
     # What happened
 
@@ -265,7 +317,8 @@ class Iteration:
             Play(
                 drive=target.to_lines(proposal.drive), response=np.zeros_like(target.spectrum), level=proposal.level,
                 error=np.full(len(target.names), np.nan), band_error=np.full((n_bands, len(target.names)), np.nan),
-                surprise=np.full(n_bands, np.nan), held=proposal.held, words=proposal.words + "; the rig tripped", tripped=True,
+                surprise=np.full(n_bands, np.nan), held=proposal.held, tripped=True,
+                words=proposal.words + "; the rig tripped",
             )
         )  # fmt: skip
         if any(play.level >= proposal.level for play in self.answers):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -56,7 +57,7 @@ def group_lines(freq_hz: Floats, *, width_hz: float = 0.3, share: float = 0.05, 
     if len(edges) > 2 and edges[-1] - edges[-2] < least:
         edges.pop(-2)
     index = np.array(edges, dtype=np.intp)
-    centre = np.array([freq_hz[a:b].mean() for a, b in zip(index[:-1], index[1:], strict=True)])
+    centre = np.array([freq_hz[a:b].mean() for a, b in pairwise(index)])
     return LineGroups(edges=index, centre_hz=centre)
 
 
@@ -68,10 +69,11 @@ class LineModel:
     ----------
     frf : ndarray, shape (line, response, drive)
     spread : ndarray, shape (line, response)
-        Distortion power of a response per power of the drives in `shape`: one experiment's, so that it stands for what
-        a change of the drive may do. [response unit squared]
+        Distortion power of a response for drives of the power in `shape`. [response unit squared]
     shape : ndarray, shape (line, drive)
         Power of each drive in one experiment of the identification. [drive unit squared]
+    certainty : ndarray, shape (line,)
+        Experiments times lines averaged behind the FRF: its variance is that of one, divided by this.
     noise : ndarray, shape (line, response)
         Power of what does not repeat, per Hz of resolution. [response unit squared per Hz]
     """
@@ -80,15 +82,16 @@ class LineModel:
     spread: Floats
     shape: Floats
     noise: Floats
+    certainty: Floats
 
     def ridge(self, weight: Floats) -> Floats:
-        """Expected weighted distortion per unit of each drive squared, shape (line, drive): the natural ridge.
+        """Weighted variance of the FRF per drive, shape (line, drive): the ridge that needs no constant to be chosen.
 
         Minimising the expected square error over the uncertainty of H adds ``sum_i w_i^2 cov(H_i)`` to the normal
-        equations; no constant has to be chosen.
+        equations (idea of regularised total least squares; derived here).
         """
         power = (weight**2 * self.spread).sum(axis=1)
-        return np.asarray(power[:, None] / (self.shape * self.shape.shape[1]))
+        return np.asarray(power[:, None] / (self.shape * self.certainty[:, None]))
 
 
 def line_model(frf: Frf, freq_hz: Floats) -> LineModel:
@@ -105,6 +108,7 @@ def line_model(frf: Frf, freq_hz: Floats) -> LineModel:
         spread=onto(frf.residual),
         shape=np.maximum(onto(shape), 1e-300),
         noise=onto(frf.noise) / spacing,
+        certainty=frf.n_experiments * np.interp(freq_hz, frf.freq_hz, frf.averaged),
     )
 
 
@@ -116,7 +120,7 @@ def refreshed(
     weight: Floats,
     noise: Floats,
     *,
-    prior_lines: float = 4.0,
+    prior_lines: float = 8.0,
 ) -> Complexes:
     """The FRF corrected by what was seen in plays, drawn to the identified one where they say nothing.
 
@@ -137,7 +141,7 @@ def refreshed(
     -------
     ndarray, shape (line, response, drive)
     """
-    n_lines, p, q = model.frf.shape
+    _, p, q = model.frf.shape
     scale = np.sqrt(model.shape)
     inner = np.zeros((groups.n_groups, q, q), dtype=np.complex128)
     outer = np.zeros((groups.n_groups, p, q), dtype=np.complex128)

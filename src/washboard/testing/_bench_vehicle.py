@@ -1,4 +1,4 @@
-"""A small vehicle on four posts behind RigLink, for tests: linear on request, otherwise with everything that goes wrong.
+"""A small vehicle on four posts behind RigLink, for tests: linear on request, else with all that goes wrong.
 
 Seven degrees of freedom (heave, pitch, roll, four wheels), springs with dry friction (Dahl 1968), dampers stiffer in
 rebound than in bump, tyres that only push, hysteresis of standing tyres, posts that lag, delay and saturate, sensors
@@ -27,10 +27,13 @@ RESPONSES = (
     "roof_ay", "roof_ax", "spring_1_left", "spring_2_right",
 )  # fmt: skip
 
+#: What `BenchVehicle.noise` is a share of, per response. [m/s2, m]
+NOISE = np.array([0.8] * 4 + [0.3] * 4 + [0.3, 0.3, 0.002, 0.002])
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BenchVehicle:
-    """Masses [kg, kg m2], places [m], springs [N/m], dampers [N s/m] and friction [N] of the test vehicle and its rig."""
+    """Test vehicle and its rig: masses [kg, kg m2], places [m], springs [N/m], dampers [N s/m], friction [N]."""
 
     body_kg: float = 5200.0
     pitch_kg_m2: float = 7000.0
@@ -167,16 +170,15 @@ class BenchRig:
 
     def play(self, drive: Recording, *, label: str = "", progress: Progress = no_progress) -> Recording:
         """Play a drive; raises RigTripped beyond the trip angle."""
+        progress(0.0, label)
         self.played.append(np.array(drive.samples, dtype=float))
         post = posts(np.asarray(drive.samples, dtype=float), self.rate_hz, self.vehicle)
         out, tilt = vehicle_response(self.vehicle, post, self.rate_hz, rolling=False)
         if tilt > self.vehicle.trip_rad:
             self.trips += 1
             raise RigTripped(f"the vehicle tilted more than {self.vehicle.trip_rad:g} rad")
-        out = out + self.vehicle.noise * np.array([0.8] * 4 + [0.3] * 4 + [0.3, 0.3, 0.002, 0.002])[:, None] * (
-            self._random.standard_normal(out.shape)
-        )
-        out *= np.array(self.vehicle.gains)[:, None]
+        out = out * np.array(self.vehicle.gains)[:, None]
+        out += self.vehicle.noise * NOISE[:, None] * self._random.standard_normal(out.shape)
         return Recording(samples=out, rate_hz=self.rate_hz, channels=self.channels().responses, name=label)
 
     def stop(self) -> None:
@@ -272,6 +274,8 @@ def field_target(
         moment = lateral * shaped / shaped.std() * fade
     out, _ = vehicle_response(vehicle, road, rate_hz, rolling=True, lateral=moment)
     channels = BenchRig(vehicle, rate_hz=rate_hz).channels().responses
+    out = out * np.array(vehicle.gains)[:, None]
+    out += vehicle.noise * NOISE[:, None] * rng.standard_normal(out.shape)
     return Recording(samples=out, rate_hz=rate_hz, channels=channels, name=kind)
 
 
