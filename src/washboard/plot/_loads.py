@@ -34,7 +34,7 @@ def _small_multiples(
     channels: tuple[str, ...], draw: Callable[[Axes, int], None], *, x: str, height_mm: float = 42
 ) -> Figure:
     """One panel per channel, three to a row, with the x label under the lowest panels."""
-    columns = min(_COLUMNS, len(channels))
+    columns = 2 if len(channels) in (2, 4) else min(_COLUMNS, len(channels))
     rows = -(-len(channels) // columns)
     figure = new_figure(height_mm=14 + height_mm * rows)
     axes = panels(figure, rows, columns, sharex=True)
@@ -230,21 +230,22 @@ def crossings_figure(
 def damage_spectrum_figure(
     natural_hz: F64, damage: F64, *, events: tuple[str, ...], channels: tuple[str, ...]
 ) -> Figure:
-    """Damage of oscillators by natural frequency, a panel per channel and a line per event.
+    """Damage of oscillators by natural frequency, as one equivalent cycle; a panel per channel, a line per event.
 
     Parameters
     ----------
     natural_hz : ndarray, shape (frequency,)
         [Hz]
     damage : ndarray, shape (event, channel, frequency)
-        NaN where a channel is no acceleration.
+        Range of the one cycle per lap that would do it, times angular frequency squared; NaN where a channel is no
+        acceleration. [m/s2]
     """
     kept = [row for row in range(len(channels)) if np.isfinite(damage[:, row]).all()]
 
     def draw(panel: Axes, place: int) -> None:
         for number, event in enumerate(events):
             panel.loglog(natural_hz, damage[number, kept[place]], lw=0.9, color=_colour(number), label=event)
-        panel.set_ylabel("[m to the slope]", fontsize=7)
+        panel.set_ylabel(axis_label("range", "m/s2"), fontsize=7)
 
     figure = _small_multiples(tuple(channels[row] for row in kept), draw, x="natural frequency [Hz]")
     _key(figure, events)

@@ -31,6 +31,7 @@ from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
 from washboard.recording import Finding, Recording
 from washboard.report import Exhibit
+from washboard.units import format_quantity
 
 TABLE, ARRAYS = "loads.json", "loads.nc"
 
@@ -425,12 +426,15 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         ),
     ]  # fmt: skip
     spectrum = at_own_slope(arrays["damage_spectrum"])[:, :, 0]
+    powers = np.array([plan.channel[row].slope for row in control])[None, :, None]
+    spectrum = spectrum ** (1 / powers) * (2 * np.pi * arrays["natural"]) ** 2
     if np.isfinite(spectrum).any():
         exhibits.append(
             Exhibit(
                 title="Damage spectra",
-                caption="Pseudo-damage of oscillators driven by each acceleration, per lap, by natural frequency "
-                f"(Q {plan.loads.quality[0]:g}, relative displacement, each channel's own slope).",
+                caption="Damage of oscillators driven by each acceleration, by natural frequency, as the range of the "
+                f"one cycle per lap that would do it (Q {plan.loads.quality[0]:g}, relative displacement times angular "
+                "frequency squared, each channel's own slope).",
                 svg=to_svg(damage_spectrum_figure(arrays["natural"], spectrum, events=events, channels=shown)),
             )
         )
@@ -457,7 +461,11 @@ def _words(table: dict[str, Any], plan: Plan) -> Exhibit:
             (
                 channel.name,
                 event,
-                round(found["damage_per_hour"][channel.name][table["slopes"].index(channel.slope)], 6),
+                _once_a_second(
+                    found["damage_per_hour"][channel.name][table["slopes"].index(channel.slope)],
+                    channel.slope,
+                    table["units"][table["channels"].index(channel.name)],
+                ),
                 f"{low:.2g} to {high:.2g}",
                 found["statements"][channel.name]["text"],
             )
@@ -466,9 +474,14 @@ def _words(table: dict[str, Any], plan: Plan) -> Exhibit:
         title="What does the damage, in words",
         caption="For each channel its worst event per hour, the frequencies over which its damage builds up from a "
         "tenth to nine tenths, and what kind of signal it is.",
-        columns=("channel", "worst event", "damage per hour [unit^slope]", "frequencies [Hz]", "character"),
+        columns=("channel", "worst event", "as one cycle a second of range", "frequencies [Hz]", "character"),
         rows=tuple(rows),
     )
+
+
+def _once_a_second(per_hour: float, slope: float, unit: str) -> str:
+    """Range of the cycle that does the damage when it comes once a second."""
+    return format_quantity((per_hour / 3600) ** (1 / slope), unit)
 
 
 STAGE = Stage(
