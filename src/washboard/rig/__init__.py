@@ -39,10 +39,14 @@ from washboard.rig._envelope import (
 from washboard.rig._exchange import read_response, response_channels
 from washboard.rig._feasibility import EventFeasibility, feasibility, static_on_actuators
 from washboard.rig._findings import controllable_findings, demand_findings, movement_findings, stance_findings
+from washboard.rig._fit import FittedParameter, ModelFit, Parameter, fit_model, post_response, usual_parameters
 from washboard.rig._folder_link import FolderLink
 from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, support_forces
+from washboard.rig._incomplete import DummyEffect, dummy_effect, with_dummies
+from washboard.rig._instrumentation import InstrumentationPlan, ProposedSensor, instrumentation
 from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
 from washboard.rig._link import RigChannels, RigLink
+from washboard.rig._procedure import Procedure, ProcedureStep, procedure
 from washboard.rig._stability import BodyMode, Movement, Stance, movement, pan_room, stance
 from washboard.rig._statics import StaticLoads, static_loads
 from washboard.rig._supply import SupplyDemand, accumulator_size, supply_demand, usable_oil
@@ -56,17 +60,25 @@ __all__ = [
     "CommandLink",
     "Controllable",
     "DriveForecast",
+    "DummyEffect",
     "Envelope",
     "EventFeasibility",
+    "FittedParameter",
     "FolderLink",
     "Frame",
+    "InstrumentationPlan",
     "Kingpin",
     "LinearModel",
     "Linearisation",
+    "ModelFit",
     "Modes",
     "Mount",
     "MountedPart",
     "Movement",
+    "Parameter",
+    "Procedure",
+    "ProcedureStep",
+    "ProposedSensor",
     "Restraint",
     "Rig",
     "RigChannels",
@@ -86,9 +98,12 @@ __all__ = [
     "controllable",
     "controllable_findings",
     "demand_findings",
+    "dummy_effect",
     "envelope",
     "feasibility",
+    "fit_model",
     "forecast_drives",
+    "instrumentation",
     "linear_model",
     "movement",
     "movement_findings",
@@ -97,6 +112,8 @@ __all__ = [
     "orifice_flow",
     "pan_room",
     "played_linear",
+    "post_response",
+    "procedure",
     "read_response",
     "response_channels",
     "rig_demand",
@@ -108,7 +125,9 @@ __all__ = [
     "supply_demand",
     "support_forces",
     "usable_oil",
+    "usual_parameters",
     "valve_flow",
     "velocity_at_force",
     "wheel_of_posts",
+    "with_dummies",
 ]

@@ -25,7 +25,105 @@ def plan_exhibits(table: Mapping[str, Any], arrays: Mapping[str, Any], plan: Pla
         _modes_table(table),
         _modes(arrays, plan),
         *_held(table, arrays, plan),
+        _schedule(table, plan),
+        *_sensors(table),
+        *_dummies(table),
+        *_procedure(table),
     )
+
+
+def _schedule(table: Mapping[str, Any], plan: Plan) -> Exhibit:
+    """What will be reproduced, how long on the rig, what is needed."""
+    schedule = table["schedule"]
+    rows = tuple(
+        (event, entry["plays"], entry["duration_s"],
+         None if entry["plays"] is None else entry["plays"] * entry["duration_s"] / 3600,
+         "yes" if table["events"][event]["fits"] else "no",
+         min(one["scale_to_fit"] for one in table["events"][event]["actuators"]))
+        for event, entry in schedule["events"].items()
+    )  # fmt: skip
+    supply = plan.rig.supply
+    total = "" if schedule["total_s"] is None else f" {schedule['total_s'] / 3600:.1f} h on the rig in all."
+    return Exhibit(
+        title="Test plan",
+        caption=f"What is to be reproduced, {plan.band.low_hz:g} to {plan.band.high_hz:g} Hz on {len(plan.control)} "
+        "control "
+        f"channels.{total} Needed: {len(plan.rig.actuators)} actuators, {supply.pump_flow_m3_s * 6e4:.0f} l/min at "
+        f"{supply.pressure_pa / 1e5:.0f} bar, set-up and identification on top. Risks: see the findings and the "
+        "procedure.",
+        columns=("Event", "Plays", "One play [s]", "In all [h]", "Fits the rig", "Scale to fit [-]"),
+        rows=rows,
+    )
+
+
+def _sensors(table: Mapping[str, Any]) -> list[Exhibit]:
+    found = table["sensors"]
+    rows = tuple(
+        (number, one["name"], one["on"], one["quantity"], one["unit"], one["direction"],
+         " / ".join(f"{value:.2f}" for value in one["position_m"]), one["range_si"], one["why"])
+        for number, one in enumerate(found["sensors"], start=1)
+    )  # fmt: skip
+    unseen = f" Hardly told apart: {', '.join(found['unseen'])}." if found["unseen"] else ""
+    return [
+        Exhibit(
+            title="Channel list proposed from the model",
+            caption=f"About {found['hours']:.1f} h to fit. Range: five times the RMS on a class E road (ISO 8608) at "
+            "10 m/s; "
+            f"take the next larger sensor.{unseen}",
+            columns=("No", "Name", "On", "Quantity", "Unit", "Direction", "x / y / z [m]", "Range ± [SI]", "Why"),
+            rows=rows,
+        )
+    ]
+
+
+def _dummies(table: Mapping[str, Any]) -> list[Exhibit]:
+    rows = tuple(
+        (name, mode, before, after, 100 * (after / before - 1), ", ".join(effect["lost"]))
+        for name, effect in table["dummies"].items()
+        for mode, before, after in effect["modes"]
+    )
+    if not rows:
+        return []
+    return [
+        Exhibit(
+            title="If a representative mass stood in for a part",
+            caption="Rigid-body modes with the part on its mounts, and with its mass bolted to the frame instead; "
+            "the part's "
+            "own modes are then missing from the test.",
+            columns=("Part", "Motion", "With it [Hz]", "With a mass [Hz]", "Change [%]", "Missing then"),
+            rows=rows,
+        )
+    ]
+
+
+def _procedure(table: Mapping[str, Any]) -> list[Exhibit]:
+    found = table["procedure"]
+    rows = tuple(
+        (number, step["text"], "HOLD" if step["hold"] else "", "")
+        for number, step in enumerate(found["steps"], start=1)
+    )
+    heights = tuple((wheel, load / 1e3, 1e3 * hub, 1e3 * sunk) for wheel, load, hub, sunk in found["heights"])
+    return [
+        Exhibit(
+            title="Cautions",
+            caption="To be read aloud before the first step.",
+            columns=("", "Caution"),
+            rows=tuple((number, text) for number, text in enumerate(found["cautions"], start=1)),
+        ),
+        Exhibit(
+            title=found["title"],
+            caption="At a HOLD the named person checks and signs before the next step. Numbers are of this vehicle "
+            "on this rig.",
+            columns=("No", "Step", "Hold", "Done, signed"),
+            rows=rows,
+        ),
+        Exhibit(
+            title="Loads and heights at rest",
+            caption="Posts at mid stroke, pans level.",
+            columns=("Wheel", "Load [kN]", "Hub over the pan [mm]", "Tyre deflection [mm]"),
+            rows=heights,
+        ),
+    ]
 
 
 def _set_up(table: Mapping[str, Any], plan: Plan) -> Exhibit:

@@ -16,14 +16,20 @@ from washboard.report import Exhibit
 from washboard.rig import (
     Controllable,
     EventFeasibility,
+    InstrumentationPlan,
     LinearModel,
+    Movement,
     RigLinkSettings,
+    Specimen,
     body_candidates,
     controllable,
     controllable_findings,
+    dummy_effect,
     envelope,
     feasibility,
+    instrumentation,
     linear_model,
+    procedure,
     stance,
     stance_findings,
     static_on_actuators,
@@ -63,6 +69,10 @@ def _run(ws: Workspace) -> Outcome:
             for one in held
         ],
         "events": {event.event: _event_table(event) for event in events},
+        "procedure": procedure(plan.specimen, plan.rig, movement=_hardest(events)),
+        "sensors": _sensors(instrumentation(plan.specimen, high_hz=plan.band.high_hz)),
+        "dummies": _dummies(plan.specimen),
+        "schedule": _schedule(ws),
     }  # fmt: skip
     save_table(ws.out / "plan.json", _plain(table))
     _write_arrays(ws.out, model, events, held)
@@ -78,6 +88,45 @@ def _events(ws: Workspace, model: LinearModel) -> tuple[EventFeasibility, ...]:
         band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
         found.append(feasibility(target, model, plan.rig, plan.control, band_hz=band, event=event))
     return tuple(found)
+
+
+def _hardest(events: tuple[EventFeasibility, ...]) -> Movement | None:
+    """The event that moves the frame's corners most."""
+    return max((event.movement for event in events), key=lambda moved: moved.corner_m, default=None)
+
+
+def _sensors(found: InstrumentationPlan) -> dict[str, Any]:
+    return {
+        "sensors": [
+            {
+                "name": one.sensor.name, "quantity": one.sensor.quantity, "unit": one.sensor.unit, "on": one.sensor.on,
+                "position_m": one.sensor.position_m, "direction": one.sensor.direction, "section": one.sensor.section,
+                "why": one.why, "range_si": one.range_si, "minutes": one.minutes,
+            }
+            for one in found.sensors
+        ],
+        "unseen": found.unseen,
+        "hours": found.hours,
+    }  # fmt: skip
+
+
+def _dummies(specimen: Specimen) -> Any:
+    """What each elastically mounted part is worth to the vehicle's modes: the price of a mass in its place."""
+    names = [part.name for part in specimen.part if part.mount]
+    return {name: dummy_effect(specimen, [name]) for name in names}
+
+
+def _schedule(ws: Workspace) -> dict[str, Any]:
+    """What is to be played and how long it takes, as shortening left it."""
+    table = load_table(ws.of("shorten") / "shorten.json")
+    return {
+        "total_s": table.get("total_s"),
+        "service_s": table.get("service_s"),
+        "events": {
+            event: {"plays": entry.get("plays"), "duration_s": entry.get("duration_s")}
+            for event, entry in table["events"].items()
+        },
+    }
 
 
 def _event_table(event: EventFeasibility) -> dict[str, Any]:
