@@ -112,6 +112,16 @@ def test_without_a_channel_the_schedule_is_that_of_the_others() -> None:
         assert found.without_s[channel] <= found.relaxed_s * (1 + 1e-9)
 
 
+def test_no_event_is_played_less_than_asked() -> None:
+    lap = [[[2.0]], [[2.0]]]
+    found = _plan(lap, [[100.0]], [30.0, 20.0], under_test=1.0, least_plays=np.array([9.5, 0.0]))
+    assert found.repeats == (10, 40)
+    stuck = _plan(lap, [[100.0]], [30.0, 20.0], under_test=1.0, least_plays=np.array([90.0, 0.0]))
+    assert stuck.repeats == (90, 0)
+    assert stuck.conflicts[0].side == "over"
+    assert "90 plays that its least share asks for" in stuck.conflicts[0].text
+
+
 def test_two_channels_that_exclude_each_other_are_both_named() -> None:
     # One event loads both; channel 1 gets three times its target when channel 0 gets its own.
     found = _plan([[[1.0], [3.0]]], [[100.0], [100.0]], [10.0], under_test=0.9, over_test=1.5)

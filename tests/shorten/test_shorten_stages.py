@@ -13,6 +13,7 @@ from washboard.errors import DataError
 from washboard.loads import pseudo_damage
 from washboard.programme import Stage, read_plan, run_stage, stage_named, status_of
 from washboard.recording import Channel, Recording, read_recording, write_recording
+from washboard.shorten import end_to_end
 
 RATE_HZ = 128.0
 
@@ -142,7 +143,7 @@ def test_target_damage_is_laps_times_mean_lap_damage(finished: Path) -> None:
 def test_schedule_reaches_the_target_within_bounds_in_less_time_than_service(finished: Path) -> None:
     table = _table(finished, "target")
     damage = {
-        name: sum(event["repeats"] * np.array(event["damage_per_lap"][name]) for event in table["events"].values())
+        name: sum(event["repeats"] * np.array(event["damage_per_play"][name]) for event in table["events"].values())
         / np.array(table["damage"][name])
         for name in ("front axle az", "rear axle az")
     }
@@ -154,6 +155,13 @@ def test_schedule_reaches_the_target_within_bounds_in_less_time_than_service(fin
     assert table["schedule"]["time_s"] < table["schedule"]["service_s"]
 
 
+def _play(folder: Path, name: str, laps: list[int]) -> np.ndarray:
+    check = _table(folder, "check")
+    return end_to_end(
+        [read_recording(folder / "stages" / "check" / check["events"][name][lap]["file"]) for lap in laps], fade_s=0.5
+    ).samples
+
+
 def test_shortened_files_hold_what_the_table_says(finished: Path) -> None:
     target, table = _table(finished, "target"), _table(finished, "shorten")
     names, slopes = target["channels"], target["slopes"]
@@ -162,20 +170,54 @@ def test_shortened_files_hold_what_the_table_says(finished: Path) -> None:
         short = read_recording(finished / "stages" / "shorten" / event["file"])
         assert short.names == tuple(names)
         assert short.duration_s == pytest.approx(event["duration_s"])
-        assert sum(span.kind == "join" for span in short.spans) == len(event["windows"]) - 1
         damage = pseudo_damage(short.samples, slopes)
-        lap = np.array([target["events"][name]["damage_per_lap"][channel] for channel in names])
-        held = damage / lap
+        held = damage / pseudo_damage(_play(finished, name, event["laps"]), slopes)
         assert held[0].min() >= 0.8 * (1 - 1e-5)
         assert held[1].min() >= 0.9 * (1 - 1e-5)
         np.testing.assert_allclose([event["retained_by_slope"][channel] for channel in names], held, rtol=1e-5)
         reached += event["plays"] * damage
-        assert event["plays"] == target["events"][name]["repeats"]
         assert event["duration_s"] < event["original_s"]
         assert all(part["reason"] for part in event["windows"])
+        cuts = sum(span.kind == "join" and "of the original" in span.note for span in short.spans)
+        assert cuts == len(event["windows"]) - 1
     whole = reached / np.array([target["damage"][channel] for channel in names])
     np.testing.assert_allclose([table["retained_by_slope"][channel] for channel in names], whole, rtol=1e-5)
     assert table["compression"] == pytest.approx(table["service_s"] / table["total_s"])
+
+
+def test_plays_make_up_for_what_shortening_took(finished: Path) -> None:
+    table = _table(finished, "shorten")
+    for name in ("front axle az", "rear axle az"):
+        assert min(table["retained_by_slope"][name]) >= 0.7 - 1e-6
+        assert max(table["retained_by_slope"][name]) <= 2.5 + 1e-6
+
+
+def test_without_making_up_the_schedule_stays(tmp_path: Path) -> None:
+    plan = PLAN.replace("keep = 0.8\n", "keep = 0.8\nmake_up = false\n")
+    folder = _programme(tmp_path / "plain", plan=plan)
+    _run(folder, "shorten")
+    target, table = _table(folder, "target"), _table(folder, "shorten")
+    for name, event in table["events"].items():
+        assert event["plays"] == target["events"][name]["repeats"]
+    assert min(table["retained_by_slope"]["front axle az"]) >= 0.8 * 0.7 - 1e-3
+
+
+def test_an_event_with_a_least_share_stays_in_the_test(tmp_path: Path) -> None:
+    plan = PLAN.replace("share = 0.3\n", "share = 0.3\nleast = 0.2\n")
+    folder = _programme(tmp_path / "kept", plan=plan)
+    _run(folder, "shorten")
+    for stage, key in (("target", "repeats"), ("shorten", "plays")):
+        # 15 000 laps in service, three to a play.
+        assert _table(folder, stage)["events"]["ramp / pit"][key] >= 0.2 * 15000 / 3
+
+
+def test_the_typical_lap_alone_can_be_played(tmp_path: Path) -> None:
+    plan = PLAN.replace("over_test = 2.5", 'over_test = 2.5\nlaps = "typical"')
+    folder = _programme(tmp_path / "typical", plan=plan)
+    _run(folder, "shorten")
+    for event in _table(folder, "shorten")["events"].values():
+        assert event["laps"] == [event["lap"]]
+        assert event["original_s"] == pytest.approx(60.0)
 
 
 def test_both_stages_show_figures_and_tables(finished: Path) -> None:
@@ -232,10 +274,9 @@ def test_a_bound_that_cannot_be_kept_is_explained_and_asks_for_a_look(tmp_path: 
     assert "axle az" in texts[0]
 
 
-def test_a_lap_shorter_than_two_windows_is_kept_whole(tmp_path: Path) -> None:
-    folder = _programme(
-        tmp_path / "brief", plan=PLAN.replace("keep = 0.8\n", 'keep = 0.8\nwindow = "5 s"\n'), seconds=9.0
-    )
+def test_a_play_shorter_than_two_windows_is_kept_whole(tmp_path: Path) -> None:
+    plan = PLAN.replace("keep = 0.8\n", 'keep = 0.8\nwindow = "15 s"\n')
+    folder = _programme(tmp_path / "brief", plan=plan, seconds=9.0)
     _run(folder, "shorten")
     for event in _table(folder, "shorten")["events"].values():
         assert event["duration_s"] == event["original_s"]

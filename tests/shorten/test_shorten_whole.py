@@ -9,13 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from washboard.errors import DataError, InputError
+from washboard.errors import ChannelError, DataError, InputError
 from washboard.recording import Channel, Recording, Span
 from washboard.shorten import (
     ShortenSettings,
     as_recording,
     damage_by_stretch,
     effects,
+    end_to_end,
     kept_stretches,
     sequence_share,
     shares_asked,
@@ -222,10 +223,44 @@ def test_effects_of_taking_out_the_calm_half() -> None:
 
 
 def test_sequence_share_adds_up_plays() -> None:
-    held = np.array([[[0.8]], [[0.9]]])
-    lap = np.array([[[2.0]], [[5.0]]])
-    found = sequence_share(held, lap, np.array([10.0, 4.0]), np.array([[50.0]]))
-    assert found[0, 0] == pytest.approx((10 * 2 * 0.8 + 4 * 5 * 0.9) / 50)
+    damage = np.array([[[1.6]], [[4.5]]])
+    found = sequence_share(damage, np.array([10.0, 4.0]), np.array([[50.0]]))
+    assert found[0, 0] == pytest.approx((10 * 1.6 + 4 * 4.5) / 50)
+
+
+def _lap(name: str, x: np.ndarray, **changes: object) -> Recording:
+    channels = tuple(Channel(name=f"c{k}") for k in range(len(x)))
+    return Recording(samples=x, rate_hz=RATE, channels=channels, name=name).replace(**changes)
+
+
+def test_laps_of_a_sine_whose_phases_meet_join_without_a_trace() -> None:
+    time = np.arange(int(12 * RATE)) / RATE
+    tone = np.sin(2 * np.pi * 2 * time)[None]
+    one = _lap("one", tone[:, : int(8 * RATE)])
+    two = _lap("two", tone[:, : int(6 * RATE)], spans=(Span(kind="repaired", start_s=1.0, end_s=2.0),))
+    joined = end_to_end([one, two], fade_s=0.5)
+    # A fade of 0.5 s is one period of 2 Hz, so both laps are in phase under it.
+    assert joined.duration_s == pytest.approx(13.5)
+    wanted = np.sin(2 * np.pi * 2 * np.arange(joined.n_samples) / RATE)
+    np.testing.assert_allclose(joined.samples[0], wanted, atol=1e-12)
+    assert [(span.kind, span.start_s) for span in joined.spans] == [("repaired", 8.5), ("join", 7.5)]
+
+
+def test_a_single_lap_is_left_as_it_is() -> None:
+    one = _lap("one", _road(1))
+    assert end_to_end([one], fade_s=0.5) is one
+
+
+def test_laps_that_do_not_fit_are_refused() -> None:
+    one = _lap("one", _road(1))
+    with pytest.raises(DataError, match="no lap"):
+        end_to_end([], fade_s=0.5)
+    with pytest.raises(ChannelError, match="two: has other channels than one"):
+        end_to_end([one, _lap("two", _road(2)[:2])], fade_s=0.5)
+    with pytest.raises(DataError, match="two: is sampled at 32 Hz"):
+        end_to_end([one, _lap("two", _road(2), rate_hz=32.0)], fade_s=0.5)
+    with pytest.raises(DataError, match="less than two fades"):
+        end_to_end([one, _lap("two", _road(2)[:, :40])], fade_s=0.5)
 
 
 def test_shares_are_not_asked_of_constant_channels() -> None:

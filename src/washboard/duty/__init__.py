@@ -9,7 +9,7 @@ from washboard.duty._optimum import Optimum, least_cost
 from washboard.duty._scatter import LapsNeeded, TargetScatter, laps_needed, target_scatter
 from washboard.duty._schedule import Conflict, Schedule, schedule
 from washboard.duty._settings import DutySettings, EventPlan, UserGroup
-from washboard.duty._target import EventLoads, Target, representative_lap, target_damage
+from washboard.duty._target import EventLoads, OnePlay, Target, one_play, representative_lap, target_damage
 from washboard.duty._usage import Usage, service_length, service_text, service_time_s, usage
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "EventLoads",
     "EventPlan",
     "LapsNeeded",
+    "OnePlay",
     "Optimum",
     "Schedule",
     "Target",
@@ -26,6 +27,7 @@ __all__ = [
     "UserGroup",
     "laps_needed",
     "least_cost",
+    "one_play",
     "representative_lap",
     "schedule",
     "service_length",

@@ -94,6 +94,7 @@ def schedule(
     slopes: tuple[float, ...],
     under_test: float = 0.9,
     over_test: float = 1.5,
+    least_plays: NDArray[np.float64] | None = None,
     gap: float = 1e-3,
     time_limit_s: float = 20.0,
 ) -> Schedule:
@@ -110,6 +111,8 @@ def schedule(
         Damage of the whole service.
     lap_s : ndarray, shape (event,)
         Length of one play. [s]
+    least_plays : ndarray, shape (event,), optional
+        No event is played less often than this. [-]
 
     Raises
     ------
@@ -124,6 +127,7 @@ def schedule(
     problem = _Problem(
         rows=(lap_damage / target).reshape(len(events), -1).T,
         lap_s=lap_s,
+        least=np.zeros(len(events)) if least_plays is None else np.ceil(np.asarray(least_plays, np.float64) - 1e-9),
         under=under_test,
         over=over_test,
         channels=channels,
@@ -144,6 +148,7 @@ def schedule(
 class _Problem:
     rows: NDArray[np.float64]
     lap_s: NDArray[np.float64]
+    least: NDArray[np.float64]
     under: float
     over: float
     channels: tuple[str, ...]
@@ -159,6 +164,7 @@ class _Problem:
             self.rows[kept],
             self.under,
             self.over,
+            lower=self.least,
             integer=integer,
             gap=gap,
             time_limit_s=time_limit_s,
@@ -181,7 +187,8 @@ class _Problem:
             lower, upper = np.append(lower, -np.inf), np.append(upper, most)
             cost = times
         whole = np.concatenate([np.full(n_events, integer), np.zeros(2 * n_rows, bool)])
-        return least_cost(cost, matrix, lower, upper, integer=whole, gap=gap, time_limit_s=time_limit_s)
+        at_least = np.concatenate([self.least, np.zeros(2 * n_rows)])
+        return least_cost(cost, matrix, lower, upper, lower=at_least, integer=whole, gap=gap, time_limit_s=time_limit_s)
 
     def place(self, row: int) -> tuple[str, float]:
         return self.channels[row // len(self.slopes)], self.slopes[row % len(self.slopes)]
@@ -281,6 +288,9 @@ def _opponent(
     # Dual prices of the least-slack problem: above 0 for rows held up, below 0 for rows held down.
     pull = -prices if under else prices
     others = np.array([place for place in range(len(ratio)) if place != row and pull[place] > 1e-9], int)
+    loud = int(np.argmax(problem.rows[row]))
+    if not under and problem.least[loud] > 0 and float(problem.least[loud] * problem.rows[row, loud]) > problem.over:
+        return "", f"go below the {problem.least[loud]:.0f} plays that its least share asks for"
     if not others.size:
         whole = "overshoot it: plays are whole numbers and each is too much" if under else "leave it with too little"
         return "", whole

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from washboard.settings import settings
 from washboard.units import Unit
@@ -13,7 +13,8 @@ class EventPlan:
     """One event: a stretch of road, track or operation with its recordings, one file per lap: `[[event]]`.
 
     `recordings` are file names or patterns relative to the programme folder. `repeats` says how many laps of it the
-    stated service holds; `share` instead says which share of the service's distance (or time) it makes up.
+    stated service holds; `share` instead says which share of the service's distance (or time) it makes up. `least` is
+    the least share of its laps in service that the test plays, so that the schedule cannot do without the event.
     """
 
     name: str
@@ -22,6 +23,7 @@ class EventPlan:
     repeats: float | None = None
     share: Annotated[float, Unit("1", ge=0, le=1)] | None = None
     description: str = ""
+    least: Annotated[float, Unit("1", ge=0)] = 0.0
 
 
 @settings
@@ -41,7 +43,8 @@ class DutySettings:
     control channel, for every slope. With `years`, distance or time is that of one year. `percentile` takes the damage
     of that user (0.95: more severe than 95 of 100) from the scatter between groups. `uncertainty` is how wide the
     target's own interval may be, as a share, before more laps are asked for; `confidence` is how sure it is meant.
-    `speed` turns a distance into the time it takes in service, where the events are only a part of it.
+    `speed` turns a distance into the time it takes in service, where the events are only a part of it. `laps` says what
+    one play of an event is: all its recorded laps end to end, which repeats their scatter, or the most typical one.
     """
 
     distance_m: Annotated[float, Unit("m", gt=0)] | None = None
@@ -54,3 +57,4 @@ class DutySettings:
     years: Annotated[float, Unit("1", gt=0)] | None = None
     uncertainty: Annotated[float, Unit("1", gt=0)] = 0.3
     confidence: Annotated[float, Unit("1", gt=0, lt=1)] = 0.9
+    laps: Literal["all", "typical"] = "all"

@@ -65,6 +65,35 @@ class Target:
     representative: tuple[int, ...]
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OnePlay:
+    """What one play of an event consists of.
+
+    Parameters
+    ----------
+    laps : tuple of int
+        Laps it is made of, end to end.
+    damage : ndarray, shape (channel, slope)
+        Their damage together.
+    duration_s : float
+        Their length together. [s]
+    """
+
+    laps: tuple[int, ...]
+    damage: NDArray[np.float64]
+    duration_s: float
+
+
+def one_play(event: EventLoads, lap: int | None) -> OnePlay:
+    """One play of an event: its lap number `lap`, or all its laps end to end when None."""
+    laps = tuple(range(event.damage.shape[0])) if lap is None else (lap,)
+    return OnePlay(
+        laps=laps,
+        damage=event.damage[list(laps)].sum(axis=0),
+        duration_s=float(event.duration_s[list(laps)].sum()),
+    )
+
+
 def target_damage(
     loads: Sequence[EventLoads],
     mix: Usage,

@@ -8,6 +8,7 @@ programme on HiGHS; counting follows ASTM E1049-85.
 from washboard.shorten._count import damage_by_stretch
 from washboard.shorten._effects import Effects, effects
 from washboard.shorten._join import Joined, fade_weights, join_runs
+from washboard.shorten._laps import end_to_end
 from washboard.shorten._reasons import KeptStretch, kept_stretches
 from washboard.shorten._recording import as_recording, sequence_share, shares_asked
 from washboard.shorten._select import Rules, Selection, no_rules, runs_of, select_windows
@@ -31,6 +32,7 @@ __all__ = [
     "as_recording",
     "damage_by_stretch",
     "effects",
+    "end_to_end",
     "fade_weights",
     "join_runs",
     "kept_stretches",

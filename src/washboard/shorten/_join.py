@@ -53,8 +53,8 @@ def join_runs(
     before the second in the recording, so no stretch loses length. Its weights are flat at both ends: the joined
     history meets both sides in level and slope, and never leaves the range between them, so it makes no new extreme.
     Either end of a cut may move by `search` samples to where the two sides are most alike over the whole fade, all
-    channels together (sum of squares over each channel's variance). Time is taken out of all channels alike: phase between them
-    is kept.
+    channels together (sum of squares over each channel's variance). Time is taken out of all channels alike: phase
+    between them is kept.
 
     Parameters
     ----------

@@ -64,19 +64,14 @@ def shares_asked(share: NDArray[np.float64], samples: Samples) -> NDArray[np.flo
 
 
 def sequence_share(
-    held: NDArray[np.float64],
-    lap_damage: NDArray[np.float64],
-    plays: NDArray[np.float64],
-    target: NDArray[np.float64],
+    damage: NDArray[np.float64], plays: NDArray[np.float64], target: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Damage of all plays of the shortened events over that of the whole service.
 
     Parameters
     ----------
-    held : ndarray, shape (event, channel, slope)
-        Share of its lap's damage that each shortened event holds. [-]
-    lap_damage : ndarray, shape (event, channel, slope)
-        Damage of one play of the lap before shortening.
+    damage : ndarray, shape (event, channel, slope)
+        Damage of one play of each shortened event.
     plays : ndarray, shape (event,)
         Plays of each event.
     target : ndarray, shape (channel, slope)
@@ -87,6 +82,6 @@ def sequence_share(
     ndarray, shape (channel, slope)
         0 where the service itself has no damage.
     """
-    reached = np.einsum("e,ecs->cs", plays, held * lap_damage)
+    reached = np.einsum("e,ecs->cs", plays, damage)
     share: NDArray[np.float64] = np.divide(reached, target, out=np.zeros_like(reached), where=target > 0)
     return share

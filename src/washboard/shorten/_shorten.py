@@ -91,6 +91,12 @@ class Shortened:
         return float(self.windows.edges[-1] / self.windows.rate_hz)
 
     @property
+    def held_damage(self) -> NDArray[np.float64]:
+        """Damage of the shortened recording, shape (channel, slope)."""
+        damage: NDArray[np.float64] = self.held * self.damage.sum(axis=1)
+        return damage
+
+    @property
     def kept_s(self) -> float:
         """Length of the chosen windows, before cuts were moved to match. [s]"""
         return float(self.windows.duration_s[self.kept].sum())
@@ -112,7 +118,13 @@ class Shortened:
 
     @property
     def gap(self) -> float:
-        """By which share the length could at most be lowered: against `bound_s`, corrections included. [-]"""
+        """Proven: by which share the length could at most be lowered, shares as corrected by recount. [-]"""
+        proof = [turn.selection.bound_s for turn in self.rounds if not turn.added_only][-1]
+        return max(0.0, self.kept_s - proof) / self.kept_s
+
+    @property
+    def above_bound(self) -> float:
+        """By which share the length lies above `bound_s`, which knows nothing of cuts and joins. [-]"""
         return max(0.0, self.kept_s - self.bound_s) / self.kept_s
 
 
@@ -335,17 +347,17 @@ class _Task:
 
     def original_at(self, joined: Joined, half: int) -> NDArray[np.float64]:
         """Damage that the original has in the half fades before and after each cut, shape (channel, join, slope)."""
-        # Damage within a window is taken as evenly spread: exact sums at edges, a straight line between.
-        edges = self.windows.edges.astype(np.float64)
-        grown = np.concatenate([np.zeros((len(self.damage), 1, len(self.slopes))), self.damage.cumsum(axis=1)], axis=1)
+        ends, starts = joined.runs[:-1, 1], joined.runs[1:, 0]
+        if not len(ends):
+            return np.zeros((len(self.damage), 0, len(self.slopes)))
+        zones = np.unique(np.concatenate([[0], ends - half, ends, starts, starts + half, [self.samples.shape[1]]]))
+        grown = damage_by_stretch(self.samples, zones, self.slopes).cumsum(axis=1)
+        grown = np.concatenate([np.zeros((len(self.damage), 1, len(self.slopes))), grown], axis=1)
 
         def at(place: NDArray[np.int64]) -> NDArray[np.float64]:
-            k = np.clip(np.searchsorted(edges, place, side="right") - 1, 0, len(edges) - 2)
-            part = (place - edges[k]) / (edges[k + 1] - edges[k])
-            value: NDArray[np.float64] = grown[:, k] + part[None, :, None] * (grown[:, k + 1] - grown[:, k])
+            value: NDArray[np.float64] = grown[:, np.searchsorted(zones, place)]
             return value
 
-        ends, starts = joined.runs[:-1, 1], joined.runs[1:, 0]
         return at(ends) - at(ends - half) + at(starts + half) - at(starts)
 
     def corrected(self, need: NDArray[np.float64], trial: _Trial, chosen: Selection) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""shorten: each event's representative lap, shortened so that every channel keeps its share of damage."""
+"""shorten: each event's laps, shortened so that every channel keeps its share of damage."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from washboard.duty import schedule
 from washboard.errors import DataError, InputError
 from washboard.programme._laps import load_laps
 from washboard.programme._plan import Plan
@@ -19,6 +20,7 @@ from washboard.shorten import (
     Shortened,
     as_recording,
     effects,
+    end_to_end,
     kept_stretches,
     sequence_share,
     shares_asked,
@@ -43,36 +45,64 @@ def _run(ws: Workspace) -> Outcome:
     if not played:
         raise DataError("the target's schedule plays no event at all; look at the target stage")
     findings = [
-        Finding(
-            kind="schedule", severity="note", text=f"'{name}' is not played: the schedule reaches the target without it"
-        )
+        Finding(kind="schedule", severity="note", text=f"'{name}' is not shortened: the schedule does without it")
         for name in target["events"]
         if name not in played
     ]
     events: dict[str, Any] = {}
     taken: set[str] = set()
-    held: dict[str, Any] = {}
+    damage: list[Any] = []
     for number, name in enumerate(played):
-        lap = laps[name][target["events"][name]["representative"]]
+        play = end_to_end(
+            [laps[name][lap] for lap in target["events"][name]["played_laps"]], fade_s=plan.shorten.fade_s
+        )
         share = shares_asked(
             np.array(
                 [channel.keep or (plan.shorten.keep if channel.role == "control" else 0.0) for channel in plan.channel]
             ),
-            lap.samples,
+            play.samples,
         )
-        result = _shorten_one(ws, name, lap, share, slopes, (number / len(played), (number + 1) / len(played)))
-        events[name] = _event_table(ws, _file_name(name, taken), lap, result, target["events"][name], names, plan)
-        held[name] = result.held
+        result = _shorten_one(ws, name, play, share, slopes, (number / len(played), (number + 1) / len(played)))
+        events[name] = _event_table(ws, _file_name(name, taken), play, result, target["events"][name], names, plan)
+        damage.append(result.held_damage)
         findings += _doubts(name, result, names, plan)
+    whole = _matrix(target["damage"], names)
+    for name, plays in _plays(plan, target, events, np.stack(damage), whole, findings).items():
+        events[name]["plays"] = plays
+    events = {name: event for name, event in events.items() if event["plays"] > 0}
     retained = sequence_share(
-        np.stack([held[name] for name in played]),
-        np.stack([_matrix(target["events"][name]["damage_per_lap"], names) for name in played]),
-        np.array([target["events"][name]["repeats"] for name in played], np.float64),
-        _matrix(target["damage"], names),
+        np.stack([one for name, one in zip(played, damage, strict=True) if name in events]),
+        np.array([event["plays"] for event in events.values()], np.float64),
+        whole,
     )
     table = _table(plan, events, retained, target, names, slopes)
     save_table(ws.out / TABLE, table)
     return _outcome(plan, table, findings)
+
+
+def _plays(
+    plan: Plan, target: dict[str, Any], events: dict[str, Any], damage: Any, whole: Any, findings: list[Finding]
+) -> dict[str, int]:
+    """Plays of each shortened event: the schedule's, or worked out anew so that what shortening took is made up."""
+    if not plan.shorten.make_up:
+        return {name: int(target["events"][name]["repeats"]) for name in events}
+    control = [row for row, channel in enumerate(plan.channel) if channel.role == "control"]
+    found = schedule(
+        damage[:, control],
+        whole[control],
+        np.array([event["duration_s"] for event in events.values()]),
+        events=tuple(events),
+        channels=tuple(plan.channel[row].name for row in control),
+        slopes=tuple(target["slopes"]),
+        under_test=target["schedule"]["under_test"],
+        over_test=target["schedule"]["over_test"],
+        least_plays=np.array([target["events"][name]["least_plays"] for name in events]),
+    )
+    findings += [
+        Finding(kind="schedule", severity="warning", text=conflict.text, channel=conflict.channel)
+        for conflict in found.conflicts
+    ]
+    return dict(zip(events, found.repeats, strict=True))
 
 
 def _matrix(table: dict[str, list[float]], names: tuple[str, ...]) -> Any:
@@ -134,6 +164,7 @@ def _event_table(
     return {
         "file": file,
         "lap": event["representative"],
+        "laps": event["played_laps"],
         "duration_s": result.duration_s,
         "original_s": result.original_s,
         "plays": event["repeats"],
@@ -150,6 +181,7 @@ def _event_table(
         "relaxed_s": result.relaxed_s,
         "greedy_s": result.greedy_s,
         "gap": result.gap,
+        "above_bound": result.above_bound,
         "rounds": len(result.rounds),
         "mean": {channel: changed.mean[:, row].tolist() for row, channel in enumerate(names)},
         "rms": {channel: changed.rms[:, row].tolist() for row, channel in enumerate(names)},
@@ -172,22 +204,20 @@ def _file_name(event: str, taken: set[str]) -> str:
 
 
 def _doubts(name: str, result: Shortened, names: tuple[str, ...], plan: Plan) -> list[Finding]:
-    found = []
-    most = result.join_damage[result.required[:, 0] > 0].max(axis=1)
-    if most.size and most.max() > plan.shorten.join_damage:
-        asked = np.flatnonzero(result.required[:, 0] > 0)
-        channel = names[int(asked[int(np.argmax(most))])]
-        found.append(
-            Finding(
-                kind="join",
-                severity="warning",
-                text=f"{name}: joins add {most.max():.1%} to the damage of '{channel}'",
-                channel=channel,
-                measured=float(most.max()),
-                limit=plan.shorten.join_damage,
-                advice="make shorten.fade or shorten.shortest longer",
-            )
+    found: list[Finding] = []
+    most, asked = result.join_damage.max(axis=1), result.required[:, 0] > 0
+    found += [
+        Finding(
+            kind="join",
+            severity="warning" if asked[row] else "note",
+            text=f"{name}: joins add {most[row]:.1%} to the damage of '{names[row]}'",
+            channel=names[row],
+            measured=float(most[row]),
+            limit=plan.shorten.join_damage,
+            advice="make shorten.fade or shorten.shortest longer, or give the channel a share to keep",
         )
+        for row in np.flatnonzero(most > plan.shorten.join_damage)
+    ]
     if result.duration_s > 0.98 * result.original_s:
         found.append(
             Finding(
@@ -213,7 +243,7 @@ def _table(
     return {
         "events": events,
         "total_s": total_s,
-        "scheduled_s": sum(event["original_s"] * event["plays"] for event in events.values()),
+        "scheduled_s": target["schedule"]["time_s"],
         "service_s": service_s,
         "compression": service_s / total_s,
         "retained": {channel: float(retained[row, own[row]]) for row, channel in enumerate(names)},

@@ -10,11 +10,13 @@ import numpy as np
 from washboard.duty import (
     EventLoads,
     LapsNeeded,
+    OnePlay,
     Schedule,
     Target,
     TargetScatter,
     Usage,
     laps_needed,
+    one_play,
     schedule,
     service_time_s,
     target_damage,
@@ -34,7 +36,7 @@ TABLE = "target.json"
 
 def _reads(plan: Plan) -> Any:
     channels = tuple((channel.name, channel.role, channel.slope) for channel in plan.channel)
-    events = tuple((event.name, event.distance_m, event.repeats, event.share) for event in plan.event)
+    events = tuple((event.name, event.distance_m, event.repeats, event.share, event.least) for event in plan.event)
     return (channels, events, plan.duty, plan.loads.slopes, plan.programme.seed)
 
 
@@ -69,19 +71,27 @@ def _run(ws: Workspace) -> Outcome:
     )
     ws.progress(0.9, "schedule")
     control = [row for row, channel in enumerate(plan.channel) if channel.role == "control"]
-    chosen = [event.damage[lap] for event, lap in zip(loads, target.representative, strict=True)]
-    lap_s = np.array([event.duration_s[lap] for event, lap in zip(loads, target.representative, strict=True)])
+    units = tuple(
+        one_play(event, lap if plan.duty.laps == "typical" else None)
+        for event, lap in zip(loads, target.representative, strict=True)
+    )
     plays = schedule(
-        np.stack(chosen)[:, control],
+        np.stack([unit.damage for unit in units])[:, control],
         target.damage[control],
-        lap_s,
+        np.array([unit.duration_s for unit in units]),
         events=target.events,
         channels=tuple(names[row] for row in control),
         slopes=slopes,
         under_test=plan.duty.under_test,
         over_test=plan.duty.over_test,
+        least_plays=np.array(
+            [
+                event.least * laps_in_service / len(unit.laps)
+                for event, laps_in_service, unit in zip(plan.event, mix.mean_laps, units, strict=True)
+            ]
+        ),
     )
-    table = _table(plan, loads, mix, target, scatter, enough, plays)
+    table = _table(plan, loads, units, mix, target, scatter, enough, plays)
     save_table(ws.out / TABLE, table)
     return _outcome(plan, mix, target, scatter, enough, plays, table)
 
@@ -89,6 +99,7 @@ def _run(ws: Workspace) -> Outcome:
 def _table(
     plan: Plan,
     loads: list[EventLoads],
+    units: tuple[OnePlay, ...],
     mix: Usage,
     target: Target,
     scatter: TargetScatter,
@@ -100,9 +111,12 @@ def _table(
     events_s = float(mix.mean_laps @ np.array([event.duration_s.mean() for event in loads]))
     events = {}
     for number, (event, spec) in enumerate(zip(loads, plan.event, strict=True)):
-        lap = target.representative[number]
+        lap, unit = target.representative[number], units[number]
         events[event.name] = {
             "repeats": plays.repeats[number],
+            "played_laps": list(unit.laps),
+            "damage_per_play": {name: unit.damage[row].tolist() for row, name in enumerate(names)},
+            "least_plays": spec.least * float(mix.mean_laps[number]) / len(unit.laps),
             "service_laps": float(mix.mean_laps[number]),
             "laps": int(event.damage.shape[0]),
             "laps_enough": enough.laps[number],
@@ -110,7 +124,7 @@ def _table(
             "damage_per_lap": {name: event.damage[lap, row].tolist() for row, name in enumerate(names)},
             "share": {name: target.share[number, row].tolist() for row, name in enumerate(names)},
             "distance_m": spec.distance_m,
-            "duration_s": float(event.duration_s[lap]),
+            "duration_s": unit.duration_s,
         }
     return {
         "channels": list(names),
@@ -162,7 +176,7 @@ def _outcome(
         Finding(kind="schedule", severity="warning", text=conflict.text, channel=conflict.channel)
         for conflict in plays.conflicts
     ]
-    findings += _doubts(plan, mix, target, scatter, enough)
+    findings += _doubts(plan, mix, target, scatter, enough, plays)
     hours = plays.time_s / 3600
     service_h, events_h = table["schedule"]["service_s"] / 3600, table["schedule"]["events_s"] / 3600
     if plays.conflicts:
@@ -196,7 +210,9 @@ def _widest(scatter: TargetScatter) -> float | None:
     return float(known.max()) if known.size else None
 
 
-def _doubts(plan: Plan, mix: Usage, target: Target, scatter: TargetScatter, enough: LapsNeeded) -> list[Finding]:
+def _doubts(
+    plan: Plan, mix: Usage, target: Target, scatter: TargetScatter, enough: LapsNeeded, plays: Schedule
+) -> list[Finding]:
     found = []
     if scatter.single:
         found.append(
@@ -225,6 +241,16 @@ def _doubts(plan: Plan, mix: Usage, target: Target, scatter: TargetScatter, enou
                 advice=f"laps in all that {reach} {plan.duty.uncertainty:.0%}: {', '.join(laps)}",
             )
         )
+    unplayed = [name for name, n in zip(target.events, plays.repeats, strict=True) if n == 0]
+    found += [
+        Finding(
+            kind="schedule",
+            severity="note",
+            text=f"'{name}' is not played: the schedule reaches the target on every channel without it",
+            advice="to keep it in the test give the event a least share of its laps, such as least = 0.1",
+        )
+        for name in unplayed
+    ]
     for name, covered in zip(mix.groups, mix.covered, strict=True):
         if np.isfinite(covered) and covered < 0.999:
             found.append(
@@ -249,6 +275,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
             name,
             round(event["service_laps"], 1),
             event["repeats"],
+            len(event["played_laps"]),
             round(event["repeats"] * event["duration_s"] / 3600, 2),
             event["laps"],
             event["laps_enough"],
@@ -278,7 +305,15 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
             title="Schedule",
             caption=f"Laps in {table['service']} of service and plays in the test, with laps recorded and laps that "
             f"would make the target as certain as asked.",
-            columns=("event", "laps in service", "plays", "rig time [h]", "laps recorded", "laps enough"),
+            columns=(
+                "event",
+                "laps in service",
+                "plays",
+                "laps in a play",
+                "rig time [h]",
+                "laps recorded",
+                "laps enough",
+            ),
             rows=rows,
         ),
         Exhibit(
