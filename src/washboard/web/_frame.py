@@ -118,7 +118,7 @@ class Page:
         with self._running:
             self._running_words = ui.label("").props('role="status"')
             self._bar = ui.element("progress").props('max="1" value="0" aria-label="Progress"')
-            self._stop = button("Stop", self._ask_stop, kind="wb-stop")
+            self._stop = button("Stop", self.ask_stop, kind="wb-stop")
         ui.keyboard(on_key=self._key, ignore=["input", "select", "textarea"])
         if self.trouble:
             self.notice(self.trouble, "bad")
@@ -298,7 +298,8 @@ class Page:
         self.attempt(lambda: self.desk.jobs.start(stage, again=again))
         self._tick()
 
-    def _ask_stop(self) -> None:
+    def ask_stop(self) -> None:
+        """Ask what runs in the background to stop."""
         self.desk.jobs.stop()
         self._tick()
 

@@ -129,7 +129,8 @@ def _with_headers(send: Send) -> Send:
 
     async def with_headers(message: MutableMapping[str, Any]) -> None:
         if message["type"] == "http.response.start":
-            message["headers"] = [*message.get("headers", []), *added]
+            own = {key.lower() for key, _value in message.get("headers", [])}
+            message["headers"] = [*message.get("headers", []), *(entry for entry in added if entry[0] not in own)]
         await send(message)
 
     return with_headers

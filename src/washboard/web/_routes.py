@@ -25,7 +25,16 @@ SVG, CSV = "image/svg+xml", "text/csv; charset=utf-8"
 MOST_ROWS = 2_000_000
 
 #: What may be looked at in the browser; everything else is only saved.
-SHOWN = {".pdf": "application/pdf", ".png": "image/png", ".jpg": "image/jpeg", ".jpeg": "image/jpeg"}
+SHOWN = {
+    ".pdf": "application/pdf",
+    ".png": "image/png",
+    ".jpg": "image/jpeg",
+    ".jpeg": "image/jpeg",
+    ".html": "text/html; charset=utf-8",
+}
+
+#: A report is looked at without running anything that may stand in it.
+STILL = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data: 'self'; font-src data:"
 
 
 def _saved(body: str | bytes, kind: str, name: str) -> Response:
@@ -115,7 +124,8 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
         kind = SHOWN.get(file.suffix.lower())
         if kind is None or save:
             return _saved(file.read_bytes(), "application/octet-stream", file.name.replace('"', ""))
-        return Response(file.read_bytes(), media_type=kind)
+        headers = {"content-security-policy": STILL} if file.suffix == ".html" else {}
+        return Response(file.read_bytes(), media_type=kind, headers=headers)
 
     @app.post("/where")
     async def post_where(request: Request) -> Response:

@@ -1,15 +1,291 @@
-"""Page of a step."""
+"""Replication: what can be reached, weights of channels, the iteration as it goes, target against response."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
-from washboard.web._exhibits import show_exhibits, show_findings
-from washboard.web._frame import Page, lead
+import numpy as np
+from nicegui import run, ui
+
+from washboard.errors import StorageError, WashboardError
+from washboard.identify import limits_of
+from washboard.programme import Plan, load_table
+from washboard.programme._frf_file import FILE_NAME, load_frf
+from washboard.recording import read_recording, resample
+from washboard.replicate import Forecast, forecast, make_problem, prepare_target
+from washboard.web._chart import Chart, ChartData, Line
+from washboard.web._desk import Desk, sentence
+from washboard.web._exhibits import show_exhibits, show_findings, table_html
+from washboard.web._frame import Page, button, lead, words
+from washboard.web._laps_view import first_open, panes_of
+from washboard.web._plays_view import PlaySeen, plays_seen
+from washboard.web._stack import Layer, Stack
 
 
-async def build(page: Page, _query: Mapping[str, str]) -> None:
+async def build(page: Page, query: Mapping[str, str]) -> None:
     """Draw the page."""
     lead(page)
+    try:
+        plan = page.desk.draft.plan()
+        shortened = load_table(page.desk.folder / "stages" / "shorten" / "shorten.json")["events"]
+    except StorageError:
+        return
+    except WashboardError as error:
+        page.notice(sentence(error), "bad")
+        return
+    if not shortened:
+        return
+    event = query.get("event", "") if query.get("event", "") in shortened else next(iter(shortened))
+    await _Weights(page, plan, shortened, event).draw()
+    live = _Live(page, plan, {name: entry["file"] for name, entry in shortened.items()})
+    live.draw()
+    await _Compared(page, plan, shortened, event).draw()
     await show_exhibits(page)
     show_findings(page)
+
+
+def reach(desk: Desk, plan: Plan, entry: dict[str, Any]) -> Forecast:
+    """What the drives could make of an event's target with the plan's weights. Raises StorageError, DataError."""
+    from washboard.recording import Channel
+
+    frf = load_frf(desk.folder / "stages" / "identify" / FILE_NAME)
+    names = tuple(channel.name for channel in plan.control)
+    actuators = plan.rig.actuators
+    channels = tuple(Channel(name=one.name, unit=one.unit, limits=(-one.reach, one.reach)) for one in actuators)
+    limits = limits_of(actuators, channels).scaled(1 - plan.replicate.reserve)
+    target = read_recording(desk.folder / "stages" / "shorten" / entry["file"]).in_si()
+    rate_hz = plan.rig.link.rate_hz
+    at_rate = target if abs(target.rate_hz - rate_hz) < 1e-9 * rate_hz else resample(target, rate_hz)
+    prepared = prepare_target(
+        np.asarray(at_rate.select(names).samples, dtype=float), rate_hz, names=names,
+        band_hz=(plan.band.low_hz, plan.band.high_hz), taper_s=plan.replicate.taper_s,
+    )  # fmt: skip
+    importance = np.array([channel.weight for channel in plan.control])
+    return forecast(make_problem(prepared, frf.pick(names), limits=limits, importance=importance))
+
+
+class _Weights:
+    """Importance of each control channel, with the error that can be reached with it."""
+
+    def __init__(self, page: Page, plan: Plan, shortened: dict[str, Any], event: str) -> None:
+        self.page, self.plan, self.shortened, self.event = page, plan, shortened, event
+        self.fields: dict[str, ui.number] = {}
+
+    async def draw(self) -> None:
+        """Draw the fields and the forecast."""
+        with ui.element("section").classes("wb-sheet"):
+            words("h2", "What can be reached, and how much each control channel counts")
+            with ui.element("div").classes("wb-halves"):
+                with ui.element("table").classes("wb-table"):
+                    with ui.element("thead"), ui.element("tr"):
+                        for head in ("control channel", "weight"):
+                            words("th", head).props('scope="col"')
+                    with ui.element("tbody"):
+                        for channel in self.plan.control:
+                            self._row(channel.name, channel.weight)
+                with ui.element("div").props('aria-live="polite"'):
+                    ui.select(
+                        list(self.shortened), value=self.event, label="Forecast for event", on_change=self._to_event
+                    ).props("outlined dense").style("max-width:280px")
+                    self.said = ui.html("", sanitize=False)
+        self.page.on_edit(lambda: ui.timer(0.01, self.refresh, once=True))
+        ui.timer(0.01, self.refresh, once=True)
+
+    def _row(self, name: str, weight: float) -> None:
+        with ui.element("tr"):
+            words("th", name).props('scope="row"')
+            with ui.element("td"):
+                field = ui.number(value=weight, min=0, max=10, step=0.1).props(
+                    f'outlined dense aria-label="weight of {name}"'
+                )
+                field.on("blur", lambda: self._edit(name))
+                field.on("keydown.enter", lambda: self._edit(name))
+                self.fields[name] = field
+
+    def _edit(self, name: str) -> None:
+        value = self.fields[name].value
+        held = next(channel.weight for channel in self.page.desk.draft.plan().control if channel.name == name)
+        if value is not None and float(value) != held:
+            self.page.edit(("channel", name, "weight"), float(value))
+
+    async def _to_event(self, event: Any) -> None:
+        self.event = event.value
+        await self.refresh()
+
+    async def refresh(self) -> None:
+        """Forecast with the weights as they stand."""
+        try:
+            self.plan = self.page.desk.draft.plan()
+            found = await run.io_bound(reach, self.page.desk, self.plan, self.shortened[self.event])
+        except WashboardError as error:
+            self.said.set_content("")
+            self.page.notice(sentence(error), "look")
+            return
+        if found is None:
+            return
+        rows = [
+            (name, float(found.outside[n]), float(found.distortion[n]), float(found.noise[n]))
+            for n, name in enumerate(found.names)
+        ]
+        heads = ("channel", "no drive makes [-]", "non-linear at first [-]", "never repeats [-]")
+        self.said.set_content(
+            table_html(heads, rows, "Forecast")
+            + f"<p class='wb-quiet wb-small'>Shares of the target's RMS. Over all channels {found.overall:.1%} is out "
+            f"of reach of these drives; a linear rig would use {found.use.largest:.0%} of the tightest limit.</p>"
+        )
+
+
+class _Live:
+    """Plays of the latest replication, growing while it runs."""
+
+    def __init__(self, page: Page, plan: Plan, targets: dict[str, str]) -> None:
+        self.page, self.plan, self.targets = page, plan, targets
+        self.chart: Chart | None = None
+        self.count = -1
+        self.busy = False
+
+    def draw(self) -> None:
+        """Draw the table and the chart."""
+        with ui.element("section").classes("wb-sheet").props('aria-live="polite"'):
+            words("h2", "The iteration, play by play")
+            self.note = ui.label("No play yet.").classes("wb-quiet")
+            with ui.element("div").classes("wb-halves"):
+                self.place = ui.element("div")
+                with ui.element("div").classes("wb-scroll"):
+                    self.table = ui.html("", sanitize=False)
+            ui.label(
+                "Stopping keeps every play; running again goes on from them. The best play of each event is used."
+            ).classes("wb-quiet wb-small")
+        ui.timer(0.01, self.look, once=True)
+        self.page.on_job(lambda _job: ui.timer(0.01, self.look, once=True))
+
+    async def look(self) -> None:
+        """Read what plays there are now."""
+        if self.busy:
+            return
+        self.busy = True
+        try:
+            seen = await run.io_bound(plays_seen, self.page.desk.folder, self.plan, self.targets) or []
+        except (WashboardError, OSError):
+            return
+        finally:
+            self.busy = False
+        if len(seen) == self.count or not seen:
+            return
+        self.count = len(seen)
+        self._show(seen)
+
+    def _show(self, seen: list[PlaySeen]) -> None:
+        self.note.set_text(f"{len(seen)} plays of run {seen[-1].run.removeprefix('replicate-')}")
+        names = [channel.name for channel in self.plan.control]
+        rows = [
+            (
+                play.event,
+                play.number or "best again",
+                *(play.error or [None] * len(names)),
+                *(1e3 * v for v in play.largest),
+            )
+            for play in reversed(seen)
+        ]
+        heads = ("event", "play", *(f"{name} error [-]" for name in names), *(f"{d} [mm]" for d in seen[-1].drives))
+        self.table.set_content(table_html(heads, rows, "Plays"))
+        events = list(dict.fromkeys(play.event for play in seen))
+        most = max(play.number for play in seen)
+        lines = []
+        for n, event in enumerate(events):
+            y = np.full(most, np.nan)
+            for play in seen:
+                if play.event == event and play.number and play.error:
+                    y[play.number - 1] = float(np.sqrt(np.mean(np.square(play.error))))
+            lines.append(Line(name=event, y=y, colour=n))
+        chart = ChartData(
+            title="Relative RMS error over the control channels, by play", x=np.arange(1, most + 1), lines=lines,
+            x_label="play", y_label="relative RMS error [-]", y_log=True,
+        )  # fmt: skip
+        if self.chart is None:
+            with self.place:
+                self.chart = Chart(self.page.shelf, chart)
+        else:
+            self.chart.show(chart)
+
+
+class _Compared:
+    """Target against response of the best play, and the drive it took."""
+
+    def __init__(self, page: Page, plan: Plan, shortened: dict[str, Any], event: str) -> None:
+        self.page, self.plan, self.shortened, self.event = page, plan, shortened, event
+
+    async def draw(self) -> None:
+        """Draw the stacks."""
+        try:
+            self.done = load_table(self.page.desk.folder / "stages" / "replicate" / "replicate.json")["events"]
+        except StorageError:
+            return
+        done = [event for event, entry in self.done.items() if entry["overall"] is not None]
+        if not done:
+            return
+        if self.event not in done:
+            self.event = done[0]
+        with ui.element("section").classes("wb-sheet"):
+            words("h2", "Target against response")
+            ui.select(done, value=self.event, label="Event", on_change=self._to_event).props("outlined dense").style(
+                "max-width:280px"
+            )
+            self.verdict = ui.label("").classes("wb-quiet")
+            self.body = ui.element("div")
+        await self._show()
+
+    async def _to_event(self, event: Any) -> None:
+        self.event = event.value
+        await self._show()
+
+    async def _show(self) -> None:
+        entry = self.done[self.event]
+        self.verdict.set_text(str(entry["verdict"]))
+        layers = [
+            Layer(file=f"stages/shorten/{self.shortened[self.event]['file']}", label="target", colour=6),
+            Layer(file=f"stages/replicate/{entry['response']}", label="response", colour=1),
+        ]
+        drive = f"stages/replicate/{entry['drive']}"
+        opened, trouble = await run.io_bound(first_open, self.page.desk, [*(la.file for la in layers), drive]) or (
+            [],
+            [],
+        )
+        self.body.clear()
+        if trouble:
+            self.page.notice(trouble[0], "bad")
+            return
+        panes = panes_of(opened[:2], self.plan)
+        with self.body:
+            with ui.element("div").classes("wb-key"):
+                for layer in layers:
+                    ui.html(f'<i style="background:var(--l{layer.colour})"></i>', sanitize=False).style(
+                        "display:inline"
+                    )
+                    ui.label(layer.label)
+            stack = Stack(
+                panes=panes["all in the plan"], layers=layers, duration_s=opened[0].duration_s, pane_px=80, view_px=420,
+                label=f"Target and response of {self.event}",
+            )  # fmt: skip
+            with ui.element("div").classes("wb-row"):
+                button("Whole length", stack.whole)
+                button("Closer", lambda: stack.zoom(0.5))
+                button("Wider", lambda: stack.zoom(2.0))
+                button("Earlier", lambda: stack.shift(-0.5))
+                button("Later", lambda: stack.shift(0.5))
+            words("h3", "The drive, against how far each actuator reaches", "wb-h3")
+            reaches = {one.name: one.reach for one in self.plan.rig.actuators}
+            uses = [
+                (name, float(np.abs(row).max()), reaches.get(name), float(np.abs(row).max()) / reaches[name])
+                for name, row in zip(opened[2].names, opened[2].samples, strict=True)
+                if name in reaches
+            ]
+            ui.html(
+                table_html(("actuator", "largest [m or rad]", "reach [m or rad]", "used [-]"), uses), sanitize=False
+            )
+            drives = panes_of([opened[2]], None)["all"]
+            Stack(
+                panes=drives, layers=[Layer(file=drive, label="drive", colour=2)], duration_s=opened[2].duration_s,
+                pane_px=70, view_px=min(300, 70 * len(drives)), label=f"Drive of {self.event}",
+            )  # fmt: skip

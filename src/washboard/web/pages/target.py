@@ -12,7 +12,6 @@ from washboard.duty import EventPlan
 from washboard.errors import InputError, StorageError, WashboardError
 from washboard.programme import Plan, load_table
 from washboard.units import format_quantity
-from washboard.web._chart import Chart, ChartData, Line
 from washboard.web._desk import sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
 from washboard.web._frame import Page, lead, words
@@ -38,8 +37,6 @@ class _Mix:
     def __init__(self, page: Page, plan: Plan) -> None:
         self.page, self.plan = page, plan
         self.fields: dict[tuple[str, ...], ui.input] = {}
-        self.chart: Chart | None = None
-        self.slope = 0
 
     async def draw(self) -> None:
         """Draw the table, the service and the preview."""
@@ -58,7 +55,7 @@ class _Mix:
         with self.side:
             self.trouble = ui.label("").classes("s-bad wb-pre")
             self.numbers = ui.html("", sanitize=False)
-            self.place = ui.element("div")
+            self.bars = ui.html("", sanitize=False)
         await self.refresh()
         self.page.on_edit(self.refresh_soon)
 
@@ -190,32 +187,32 @@ class _Mix:
             f"<p><b>{hours:.3g} h</b> of playing, before shortening.</p>{conflict}"
             + table_html(heads, rows, "Plays of each event")
         )
-        own = [
-            found.slopes.index(channel.slope) if channel.slope in found.slopes else 0 for channel in self.plan.channel
-        ]
-        number = np.arange(1, len(found.channels) + 1)
-        ratio = np.array([found.damage_ratio[row, slope] for row, slope in enumerate(own)])
-        control = [found.channels.index(channel.name) for channel in self.plan.control]
-        reached = np.full(len(found.channels), np.nan)
-        for at, row in enumerate(control):
-            reached[row] = plays.ratio[at, own[row]]
-        chart = ChartData(
-            title="Damage per channel at its own slope: target with the edits, and what the test reaches of it",
-            x=number,
-            lines=[
-                Line(name="target now over target when this step ran", y=ratio, colour=0, points=True),
-                Line(name="test over target", y=reached, colour=1, points=True),
-            ],
-            x_label="channel number (named below)",
-            y_label="ratio [-]",
+        own = [found.slopes.index(channel.slope) for channel in self.plan.channel]
+        control = {channel.name: at for at, channel in enumerate(self.plan.control)}
+        body = ""
+        for row, name in enumerate(found.channels):
+            moved = float(found.damage_ratio[row, own[row]])
+            reached = float(plays.ratio[control[name], own[row]]) if name in control else None
+            body += (
+                f'<tr><th scope="row">{_text(name)}</th><td class="n">{_times(moved)}</td>'
+                f"<td>{'' if reached is None else _bar(reached, self.plan.duty.over_test)}</td></tr>"
+            )
+        self.bars.set_content(
+            '<table class="wb-table"><thead><tr><th scope="col">channel, at its own slope</th>'
+            '<th scope="col" class="n">target now over<br>when this step ran</th>'
+            '<th scope="col">test over target</th></tr></thead>'
+            f"<tbody>{body}</tbody></table>"
         )
-        if self.chart is None:
-            with self.place:
-                self.chart = Chart(self.page.shelf, chart, height_px=220)
-                names = "; ".join(f"{n} {name}" for n, name in zip(number, found.channels, strict=True))
-                ui.label(names).classes("wb-quiet wb-small")
-        else:
-            self.chart.show(chart)
+
+
+def _times(ratio: float) -> str:
+    return "–" if not np.isfinite(ratio) else f"{ratio:.3g}"
+
+
+def _bar(ratio: float, most: float) -> str:
+    width = min(150.0, 90.0 * ratio)
+    over = " is-over" if ratio > most * 1.0001 else ""
+    return f'<span class="wb-bar{over}" style="width:{width:.0f}px"></span>{ratio:.3g}'
 
 
 def _text(text: str) -> str:
