@@ -56,7 +56,7 @@ def _standing(found: Stance, specimen: Specimen) -> list[Finding]:
 def _damping(found: Stance) -> list[Finding]:
     notes = []
     for mode in found.modes:
-        if mode.name not in ("bounce", "pitch", "roll") or mode.standing_damping >= 0.10:
+        if mode.name not in ("bounce", "pitch", "roll", "sway") or mode.standing_damping >= 0.10:
             continue
         text = (
             f"{mode.name} on standing tyres at {mode.standing_hz:.2f} Hz has {mode.standing_damping:.1%} of critical "
