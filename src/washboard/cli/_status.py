@@ -22,6 +22,13 @@ def next_stage(found: tuple[StageStatus, ...]) -> StageStatus | None:
     return next((entry for entry in found if entry.state != "fresh"), None)
 
 
+def first_sentence(text: str) -> str:
+    """A summary up to its first full stop or semicolon, for lists."""
+    for mark in (". ", "; "):
+        text = text.split(mark)[0]
+    return text.rstrip(".")
+
+
 def _status(folder: Folder = HERE, as_json: Json = False) -> None:
     from washboard.programme import all_stages, read_plan, status_of
 
@@ -43,10 +50,10 @@ def _status(folder: Folder = HERE, as_json: Json = False) -> None:
         for entry in found:
             record = entry.record
             verdict = record.verdict if record and entry.state == "fresh" else ""
-            words = entry.reason or (record.summary if record else "")
+            words = entry.reason or (first_sentence(record.summary) if record else "")
             say(f"  {entry.stage:<10} {entry.state:<8} {verdict:<5} {words}")
-        for entry in look:
-            say(f"look at {entry.stage}: {entry.record.summary if entry.record else ''}")
+        if look:
+            say(f"look at: {', '.join(entry.stage for entry in look)}   ('washboard STAGE {folder}' says why)")
         if following:
             say(f"next: washboard {following.stage} {folder}   ({following.title})")
         else:
