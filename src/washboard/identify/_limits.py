@@ -177,23 +177,25 @@ def _project(
     n = wanted.size
     size = scipy.fft.next_fast_len(n + round(2 * rate_hz / band_hz[0]), real=True)
     f = scipy.fft.rfftfreq(size, 1 / rate_hz)
-    inside = (f >= 0.5 * band_hz[0]) & (f <= 1.3 * band_hz[1])
+    inside = (f >= 0.7 * band_hz[0]) & (f <= 1.3 * band_hz[1])
     omega = 2 * np.pi * np.where(inside, f, 1.0)
-    one = np.where(inside, 1.0, 0.0)
+    # A cut peak of velocity or acceleration, integrated as it is, would be a large slow motion; what takes the peak
+    # away with the least travel lies at the upper end of the band.
+    corner_hz = (band_hz[0], np.sqrt(band_hz[0] * band_hz[1]), 0.5 * band_hz[1])
     bounds = (limits.reach[drive], limits.velocity[drive], limits.acceleration[drive])
     held = wanted.copy()
     for _round in range(rounds):
         worst = 1.0
         for order, (bound, share) in enumerate(zip(bounds, (0.985, 0.97, 0.95), strict=True)):
             value = np.diff(held, n=order) * rate_hz**order
-            excess = value - np.clip(value, -bound * share, bound * share)
             if not np.any(np.abs(value) > bound):
                 continue
             worst = max(worst, float(np.abs(value).max() / bound))
-            spectrum = scipy.fft.rfft(excess, size) * one / (1j * omega) ** order
-            # A difference sits half a sample after its first sample.
-            spectrum *= np.exp(-1j * omega * order / 2 / rate_hz)
-            held = held - 1.4 * scipy.fft.irfft(spectrum, size)[:n] * taper
+            excess = value - np.clip(value, -bound * share, bound * share)
+            high_pass = f ** (2 * order) / (f ** (2 * order) + corner_hz[order] ** (2 * order)) if order else 1.0
+            # A difference belongs half a sample after its first sample.
+            back = np.where(inside, high_pass, 0.0) * np.exp(-1j * omega * order / 2 / rate_hz) / (1j * omega) ** order
+            held = held - 1.5 * scipy.fft.irfft(scipy.fft.rfft(excess, size) * back, size)[:n] * taper
         if worst <= 1.0:
             break
     return held

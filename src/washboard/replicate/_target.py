@@ -88,8 +88,8 @@ def prepare_target(
 ) -> PreparedTarget:
     """Pad, fade and band-limit a target.
 
-    Run-in and run-out repeat the target's ends mirrored in time and sign, fading to rest, so that the vehicle is
-    already moving as it should when the target begins.
+    Run-in and run-out repeat the target's ends mirrored in time and fading to rest, so that the vehicle is already
+    moving as it should when the target begins. (Mirrored in sign too, they would carry an offset: a slow motion.)
 
     Raises
     ------
@@ -114,11 +114,11 @@ def prepare_target(
     padded = np.zeros((samples.shape[0], total))
     padded[:, lead : lead + length] = centred
     mirror = min(lead, length - 1)
-    padded[:, lead - mirror : lead] = -centred[:, mirror:0:-1] + 2 * centred[:, :1]
+    padded[:, lead - mirror : lead] = centred[:, mirror:0:-1]
     padded[:, :lead] *= fade_in
     mirror = min(lead, length - 1, tail)
     end = lead + length
-    padded[:, end : end + mirror] = (-centred[:, -2 : -mirror - 2 : -1] + 2 * centred[:, -1:]) * fade_in[::-1][:mirror]
+    padded[:, end : end + mirror] = centred[:, -2 : -mirror - 2 : -1] * fade_in[::-1][:mirror]
     spacing = rate_hz / total
     low, high = band_hz
     first = max(1, int(np.ceil(0.7 * low / spacing)))
