@@ -21,6 +21,7 @@ from washboard.programme import (
 from washboard.programme._stage import State
 from washboard.report import Exhibit
 from washboard.web._draft import Draft, write_whole
+from washboard.web._drawing import kept_exhibits, mark_of
 from washboard.web._jobs import Jobs
 from washboard.web._sources import Sources
 
@@ -73,20 +74,24 @@ class Desk:
         return found
 
     def exhibits(self, stage: str) -> tuple[Exhibit, ...]:
-        """Plots and tables of a finished stage; none when it was not run. Draws, so: not for the event loop."""
-        file = self.folder / "stages" / stage / "stage.json"
-        try:
-            stat = file.stat()
-        except OSError:
-            return ()
-        mark = f"{stat.st_mtime_ns}:{stat.st_size}"
+        """Plots and tables of a finished stage, as far as they have been drawn."""
+        mark = mark_of(self.folder, stage)
         known = self._exhibits.get(stage)
         if known and known[0] == mark:
             return known[1]
-        entry = stage_named(stage)
-        shown = entry.show(self.folder, self.plan()) if entry.show else ()
-        self._exhibits[stage] = (mark, tuple(shown))
-        return tuple(shown)
+        kept = kept_exhibits(self.folder, stage)
+        if kept is None:
+            return ()
+        self._exhibits[stage] = (mark, kept)
+        return kept
+
+    def drawn(self, stage: str) -> bool:
+        """Whether the exhibits of this run of the stage are drawn."""
+        mark = mark_of(self.folder, stage)
+        known = self._exhibits.get(stage)
+        return bool(mark) and (
+            (known is not None and known[0] == mark) or kept_exhibits(self.folder, stage) is not None
+        )
 
     def recall(self, name: str, default: Any = None) -> Any:
         """Something the app was asked to remember for this programme."""

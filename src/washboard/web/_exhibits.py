@@ -6,14 +6,15 @@ import csv
 import io
 from collections.abc import Sequence
 from html import escape
+from pathlib import Path
 from urllib.parse import quote
 
 from nicegui import run, ui
 
-from washboard.errors import WashboardError
+from washboard.recording import Finding
 from washboard.report import Cell, Exhibit
 from washboard.web._chart import _safe_cell
-from washboard.web._desk import sentence
+from washboard.web._drawing import draw_exhibits
 from washboard.web._frame import Page, words
 
 
@@ -103,24 +104,49 @@ def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str) -> None:
 
 
 async def show_exhibits(page: Page, stage: str = "", *, heading: str = "What this step found") -> None:
-    """All plots and tables of a stage; says so where they cannot be drawn."""
+    """All plots and tables of a stage; where they are not drawn yet, they appear when they are."""
     stage = stage or page.step.stage
     status = page.status.get(stage)
     if status is None or status.record is None:
         return
-    try:
-        exhibits = await run.io_bound(page.desk.exhibits, stage) or ()
-    except (WashboardError, OSError, KeyError, ValueError) as error:
-        page.notice(f"The plots of this step cannot be drawn: {sentence(error)}", "bad")
-        return
-    if not exhibits:
-        return
     mark = status.record.started
-    with ui.element("section").classes("wb-sheet"):
+    section = ui.element("section").classes("wb-sheet")
+    with section:
         words("h2", heading)
-        with ui.element("div").classes("wb-halves"):
+        wait = ui.label("Drawing the plots …").classes("wb-quiet").props('role="status"')
+
+    def fill() -> None:
+        wait.delete()
+        exhibits = page.desk.exhibits(stage)
+        section.set_visibility(bool(exhibits))
+        with section, ui.element("div").classes("wb-halves"):
             for number, exhibit in enumerate(exhibits):
                 show_exhibit(stage, number, exhibit, mark)
+
+    async def draw() -> None:
+        trouble = await _draw(page.desk.folder, stage)
+        if trouble:
+            wait.set_text(f"The plots of this step cannot be drawn: {trouble}")
+            return
+        fill()
+
+    if page.desk.drawn(stage):
+        fill()
+    else:
+        ui.timer(0.01, draw, once=True)
+
+
+async def _draw(folder: Path, stage: str) -> str:
+    """Draw in a process of its own where there is one."""
+    drawer = run.cpu_bound if run.process_pool is not None else run.io_bound
+    return await drawer(draw_exhibits, folder, stage) or ""
+
+
+def finding_words(finding: Finding) -> str:
+    """A finding with its channel in front, unless it names it itself."""
+    if not finding.channel or finding.channel in finding.text:
+        return finding.text
+    return f"{finding.channel}: {finding.text}"
 
 
 def show_findings(page: Page, stage: str = "") -> None:
@@ -135,6 +161,6 @@ def show_findings(page: Page, stage: str = "") -> None:
         with ui.element("ul").classes("wb-findings"):
             for finding in sorted(findings, key=lambda finding: order[finding.severity]):
                 with ui.element("li").classes(f"is-{finding.severity}"):
-                    ui.label(f"{finding.channel}: {finding.text}" if finding.channel else finding.text)
+                    ui.label(finding_words(finding))
                     if finding.advice:
                         ui.label(finding.advice).classes("wb-quiet wb-small")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
-from nicegui import app, ui
+from nicegui import app, run, ui
 
 from washboard.errors import InputError, WashboardError
 from washboard.programme import FILE_NAME
@@ -102,6 +102,8 @@ def serve(folder: Path, *, host: str, port: int, show: bool, token: str | None) 
     if not helpers.is_user_simulation() and not _port_free(host, port):
         raise InputError(f"port {port} is taken, perhaps by another 'washboard serve'; give another with --port")
     build(Desk(folder), token=token, names=("test",) if helpers.is_user_simulation() else ())
+    # A fresh process, not a copy of this one, draws the plots.
+    run.process_pool_start_method = "spawn"
     ui.run(
         host=host,
         port=port,

@@ -8,7 +8,7 @@ from nicegui import ui
 
 from washboard.errors import WashboardError
 from washboard.units import format_quantity
-from washboard.web._exhibits import show_table
+from washboard.web._exhibits import finding_words, show_table
 from washboard.web._frame import STATE_WORDS, Page, button, sign, state_of, words
 from washboard.web._steps import STEPS, StepPage
 
@@ -72,8 +72,7 @@ def _row(page: Page, step: StepPage) -> None:
                 ui.label(status.record.summary).classes("wb-pre")
                 serious = [finding for finding in status.record.findings if finding.severity != "note"]
                 for finding in serious[:3]:
-                    where = f"{finding.channel}: " if finding.channel else ""
-                    ui.label(f"{where}{finding.text}").classes("wb-small s-look")
+                    ui.label(finding_words(finding)).classes("wb-small s-look")
                 if len(serious) > 3:
                     ui.link(f"{len(serious) - 3} more", step.path).classes("wb-a wb-small")
             else:

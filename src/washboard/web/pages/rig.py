@@ -1,15 +1,194 @@
-"""Page of a step."""
+"""Rig: can rig and vehicle do it, safely; modes and drives moving; the set-up procedure to tick and print."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
 
-from washboard.web._exhibits import show_exhibits, show_findings
-from washboard.web._frame import Page, lead
+import numpy as np
+from nicegui import ui
+from nicegui.element import Element
+
+from washboard.errors import StorageError, WashboardError
+from washboard.programme import Plan, load_arrays, load_table
+from washboard.recording import read_recording
+from washboard.rig import Rig, Specimen, procedure
+from washboard.web._desk import sentence
+from washboard.web._exhibits import show_exhibits, show_findings, show_table
+from washboard.web._frame import Page, button, lead, words
+
+_HERE = Path(__file__).parent.parent
 
 
-async def build(page: Page, _query: Mapping[str, str]) -> None:
+class Moving(Element, component=_HERE / "moving.js"):  # type: ignore[call-arg]
+    """The vehicle on its posts, moving."""
+
+    def __init__(self, shape: dict[str, Any], label: str, **shown: Any) -> None:
+        super().__init__()
+        self._props.update({"shape": shape, "label": label, **shown})
+
+    def show(self, **shown: Any) -> None:
+        """Show another mode or drive."""
+        self._props.update(shown)
+        self.update()
+
+
+async def build(page: Page, query: Mapping[str, str]) -> None:
     """Draw the page."""
     lead(page)
-    await show_exhibits(page)
     show_findings(page)
+    await show_exhibits(page)
+    try:
+        plan = page.desk.plan()
+    except WashboardError as error:
+        page.notice(sentence(error), "bad")
+        return
+    if plan.specimen is not None and plan.rig.post:
+        with ui.element("section").classes("wb-sheet wb-noprint"), ui.element("div").classes("wb-halves"):
+            _modes(page, plan.specimen, plan.rig, query)
+            _drives(page, plan, plan.specimen)
+        _procedure(page, plan.specimen, plan.rig)
+
+
+def shape_of(specimen: Specimen, rig: Rig) -> dict[str, Any]:
+    """What the moving picture needs of vehicle and rig. [m]"""
+    frame = specimen.frame
+    last = min(axle.x_m for axle in specimen.axle)
+    ends = [frame.cog_m[0] - frame.size_m[0] / 2, frame.cog_m[0] + frame.size_m[0] / 2]
+    ends += [axle.x_m - axle.tyre.radius_m for axle in specimen.axle]
+    ends += [axle.x_m + axle.tyre.radius_m for axle in specimen.axle]
+    return {
+        "frame": {
+            "x": frame.cog_m[0], "z": frame.cog_m[2], "l": frame.size_m[0], "w": frame.size_m[1], "h": frame.size_m[2],
+        },
+        "axles": [
+            {"name": a.name, "x": a.x_m, "track": a.track_m, "r": a.tyre.radius_m, "last": a.x_m == last}
+            for a in specimen.axle
+        ],
+        "posts": [
+            {"x": p.position_m[0], "y": p.position_m[1], "last": abs(p.position_m[0] - last) < 0.6} for p in rig.post
+        ],
+        "parts": [{"name": part.name, "x": part.cog_m[0], "z": part.cog_m[2]} for part in specimen.part],
+        "reach": [min(ends) - 0.3, max(ends) + 0.3],
+    }  # fmt: skip
+
+
+def _modes(page: Page, specimen: Specimen, rig: Rig, query: Mapping[str, str]) -> None:
+    try:
+        kept = load_arrays(page.desk.folder / "stages" / "plan" / "plan.nc")
+        dofs = [str(name) for name in kept["dof"]]
+        modes = [
+            _mode(dofs, shape, str(name), float(hz), float(damping), specimen)
+            for shape, name, hz, damping in zip(
+                kept["mode_shape"], kept["mode_name"], kept["mode_hz"], kept["mode_damping"], strict=True
+            )
+        ]
+    except (StorageError, KeyError):
+        return
+    names = {n: mode["words"] for n, mode in enumerate(modes)}
+    first = int(query["mode"]) if query.get("mode", "").isdigit() and int(query["mode"]) in names else 0
+    with ui.element("div"):
+        words("h2", "Modes of the vehicle standing on its posts", "wb-h2")
+        picture = None
+
+        def pick(event: Any) -> None:
+            if picture is not None:
+                picture.show(mode=modes[event.value])
+
+        ui.select(names, value=first, label="Mode", on_change=pick).props("outlined dense").style("max-width:420px")
+        picture = Moving(shape_of(specimen, rig), "A mode of the vehicle, moving", mode=modes[first])
+
+
+def _mode(dofs: list[str], shape: Any, name: str, hz: float, damping: float, specimen: Specimen) -> dict[str, Any]:
+    length, width, height = specimen.frame.size_m
+    sizes = [
+        abs(value)
+        * (length / 2 if dof.endswith("pitch") else width / 2 if "roll" in dof else 0.0 if dof == "yaw" else 1.0)
+        for dof, value in zip(dofs, shape, strict=True)
+    ]
+    scale = 0.09 * max(length, height) / max(max(sizes), 1e-9)
+    values = {dof: [float(np.real(v)), float(np.imag(v))] for dof, v in zip(dofs, shape, strict=True)}
+    return {"words": f"{name}, {hz:.2f} Hz, {damping:.0%} of critical damping", "values": values, "scale": scale}
+
+
+def _drives(page: Page, plan: Plan, specimen: Specimen) -> None:
+    try:
+        table = load_table(page.desk.folder / "stages" / "replicate" / "replicate.json")["events"]
+    except StorageError:
+        return
+    found: dict[str, dict[str, Any]] = {}
+    for event, entry in table.items():
+        file = page.desk.folder / "stages" / "replicate" / str(entry.get("drive", ""))
+        if entry.get("overall") is None or not file.is_file():
+            continue
+        drive = read_recording(file)
+        names = [post.name for post in plan.rig.post if post.name in drive.names]
+        if len(names) == len(plan.rig.post):
+            path = file.relative_to(page.desk.folder).as_posix()
+            found[event] = {"file": path, "duration": drive.duration_s, "names": names, "unit": "m"}
+    if not found:
+        return
+    with ui.element("div"):
+        words("h2", "A drive, played back", "wb-h2")
+        picture = None
+
+        def pick(event: Any) -> None:
+            if picture is not None:
+                picture.show(drive=found[event.value])
+
+        first = next(iter(found))
+        ui.select(list(found), value=first, label="Event", on_change=pick).props("outlined dense").style(
+            "max-width:420px"
+        )
+        picture = Moving(shape_of(specimen, plan.rig), "Posts and axles as the drive commands them", drive=found[first])
+        ui.label("Posts as commanded, axles following them; the body (dashed) is not computed here.").classes(
+            "wb-quiet wb-small"
+        )
+
+
+def _procedure(page: Page, specimen: Specimen, rig: Rig) -> None:
+    found = procedure(specimen, rig)
+    key = f"ticks {found.title}"
+    ticked: dict[str, bool] = dict(page.desk.recall(key, {}))
+    count = None
+
+    def say() -> None:
+        if count is not None:
+            count.set_text(f"{sum(ticked.get(step.text, False) for step in found.steps)} of {len(found.steps)} done")
+
+    def tick(text: str, value: bool) -> None:
+        ticked[text] = value
+        page.desk.remember(key, dict(ticked))
+        say()
+
+    def anew() -> None:
+        page.desk.remember(key, {})
+        ui.navigate.reload()
+
+    with ui.element("section").classes("wb-sheet wb-procedure"):
+        words("h2", found.title)
+        with ui.element("div").classes("wb-row"):
+            count = ui.label("").style("font-weight:600").props('role="status"')
+            ui.button("Print this list", color=None).props("flat no-caps dense").classes("wb-btn").on(
+                "click", js_handler="() => window.print()"
+            )
+            button("Start it anew", anew)
+        for caution in found.cautions:
+            with ui.element("div").classes("wb-notice is-look"):
+                ui.label(caution)
+        show_table(
+            ("wheel", "load at rest [kN]", "hub over pan [mm]", "tyre deflection [mm]"),
+            [(wheel, load / 1e3, 1e3 * height, 1e3 * bent) for wheel, load, height, bent in found.heights],
+            "Heights and loads at rest",
+        )
+        for number, step in enumerate(found.steps, start=1):
+            with ui.element("div").classes("wb-check"):
+                box = ui.checkbox(f"{number}. {step.text}", value=ticked.get(step.text, False))
+                box.on_value_change(lambda event, text=step.text: tick(text, bool(event.value)))
+                if step.hold:
+                    words("span", "hold: checked and signed by", "s-look wb-small").style("white-space:nowrap")
+                    words("span", "").style(
+                        "border-bottom:1px solid var(--line); min-width:160px; display:inline-block"
+                    )
+    say()

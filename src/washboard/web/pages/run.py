@@ -184,12 +184,13 @@ class _Watch:
         ratio = np.full((len(measured), len(names)), np.nan)
         for row, entry in enumerate(measured):
             values = np.asarray(entry.result["ratio"], dtype=float)
-            if values.shape[-1] == len(names):
-                ratio[row] = values
+            if values.shape[0] == len(names):
+                # The first of a channel's features is its RMS.
+                ratio[row] = values[:, 0]
         spread = np.nan_to_num(np.abs(ratio - 1)).max(axis=0)
         most = np.argsort(-spread)[:6]
         chart = ChartData(
-            title="Amplitude of each pass over its reference, the six channels that moved most",
+            title="RMS of each pass over its reference, the six channels that moved most",
             x=[entry.number for entry in measured],
             lines=[Line(name=names[row], y=ratio[:, row], colour=n) for n, row in enumerate(most)],
             x_label="pass", y_label="ratio [-]",
