@@ -22,15 +22,9 @@ def next_stage(found: tuple[StageStatus, ...]) -> StageStatus | None:
     return next((entry for entry in found if entry.state != "fresh"), None)
 
 
-def first_sentence(text: str) -> str:
-    """A summary up to its first full stop or semicolon, for lists."""
-    for mark in (". ", "; "):
-        text = text.split(mark)[0]
-    return text.rstrip(".")
-
-
 def _status(folder: Folder = HERE, as_json: Json = False) -> None:
     from washboard.programme import all_stages, read_plan, status_of
+    from washboard.report import first_sentence
 
     folder = programme_folder(folder)
     plan = read_plan(folder)

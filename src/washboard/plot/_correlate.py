@@ -77,45 +77,34 @@ def spectra_figure(found: Comparison, *, band_hz: tuple[float, float], channels:
 
 
 @styled
-def cycles_figure(found: Comparison, *, channels: Sequence[str] = ()) -> Figure:
-    """Rainflow cycles at least as large as each range, field and laboratory (ASTM E1049)."""
-    rows = [found.channels.index(name) for name in channels or found.channels]
-    figure, axes = _grid(len(rows))
-    for panel, row in zip(axes, rows, strict=True):
-        for counted, colour, label in (
-            (found.exceedance_field[row], FIELD, "field"),
-            (found.exceedance_laboratory[row], LABORATORY, "laboratory"),
-        ):
-            kept = counted > 0
-            panel.step(counted[kept], found.ranges[row][kept], where="pre", color=colour, label=label)
-        panel.set_xscale("log")
-        panel.set_title(found.channels[row], fontsize=7.5, fontweight="normal")
-        panel.set_ylabel(axis_label("range", found.units[row]), fontsize=7)
-        panel.set_xlabel("cycles at least as large", fontsize=7)
-    _both(figure, axes)
-    ratios = found.damage_ratio[rows].max(axis=1)
-    title(figure, f"{found.event}: cycles of field and laboratory; damage up to {ratios.max():.2g} times the field's")
-    return figure
-
-
-@styled
-def crossings_figure(found: Comparison, *, channels: Sequence[str] = ()) -> Figure:
-    """How often each level is crossed, field and laboratory (ASTM E1049 5.1)."""
-    rows = [found.channels.index(name) for name in channels or found.channels]
-    figure, axes = _grid(len(rows))
-    for panel, row in zip(axes, rows, strict=True):
-        for counted, colour, label in (
-            (found.crossings_field[row], FIELD, "field"),
-            (found.crossings_laboratory[row], LABORATORY, "laboratory"),
-        ):
-            panel.plot(np.maximum(counted, 0.5), found.levels[row], color=colour, label=label)
-        panel.set_xscale("log")
-        panel.set_title(found.channels[row], fontsize=7.5, fontweight="normal")
-        panel.set_ylabel(axis_label("level about the mean", found.units[row]), fontsize=7)
-        panel.set_xlabel("crossings", fontsize=7)
-    _both(figure, axes)
-    peaks = found.peak_ratio[rows]
-    title(figure, f"{found.event}: peaks are {peaks.min():.2g} to {peaks.max():.2g} times the field's")
+def counts_figure(found: Comparison, *, channels: Sequence[str] = ()) -> Figure:
+    """Rainflow cycles at least as large as each range, above; crossings of each level, below (ASTM E1049)."""
+    rows = [found.channels.index(name) for name in (channels or found.channels)][:6]
+    figure = new_figure(height_mm=112)
+    axes = panels(figure, 2, len(rows))
+    both = (("field", FIELD), ("laboratory", LABORATORY))
+    for column, row in enumerate(rows):
+        above, below = axes[0, column], axes[1, column]
+        for (label, colour), counted in zip(both, (found.exceedance_field, found.exceedance_laboratory), strict=True):
+            kept = counted[row] > 0
+            above.step(counted[row][kept], found.ranges[row][kept], where="pre", color=colour, label=label)
+        for (label, colour), crossed in zip(both, (found.crossings_field, found.crossings_laboratory), strict=True):
+            below.plot(np.maximum(crossed[row], 0.5), found.levels[row], color=colour, label=label)
+        above.set_title(found.channels[row], fontsize=7.5, fontweight="normal")
+        for panel, what in ((above, "range"), (below, "level about the mean")):
+            panel.set_xscale("log")
+            panel.tick_params(labelsize=6.5)
+            if column == 0 or found.units[row] != found.units[rows[0]]:
+                panel.set_ylabel(axis_label(what, found.units[row]), fontsize=7)
+        above.set_xlabel("cycles at least as large", fontsize=7)
+        below.set_xlabel("crossings", fontsize=7)
+    _both(figure, [axes[0, 0]])
+    ratios, peaks = found.damage_ratio[rows], found.peak_ratio[rows]
+    title(
+        figure,
+        f"{found.event}: damage {ratios.min():.2f} to {ratios.max():.2f}, peaks {peaks.min():.2f} to {peaks.max():.2f} "
+        "times the field's",
+    )
     return figure
 
 
@@ -160,6 +149,12 @@ def damage_ratio_figure(
     for label, name in zip(axes.get_yticklabels(), channels, strict=True):
         label.set_color(INK if not control or name in control else "#8C8C8C")
     axes.grid(axis="y", visible=False)
+    for row, ratios in zip(rows, values, strict=True):
+        if ratios.max(initial=0.0) > 20.0:
+            axes.annotate(
+                f"up to {ratios.max():.2g} →", (0.99, row), xycoords=("axes fraction", "data"), ha="right", va="center",
+                fontsize=7.5, color=INK,
+            )  # fmt: skip
     axes.set_xlabel("pseudo-damage, laboratory over field [-]")
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
     inside = int(np.sum((values >= low) & (values <= high)))
@@ -173,9 +168,10 @@ def _plain_log_ticks(axes: Any, values: NDArray[np.float64]) -> None:
 
     positive = values[values > 0]
     low, high = (positive.min(), positive.max()) if positive.size else (0.5, 2.0)
-    low, high = min(low, 0.7) / 1.2, max(high, 1.4) * 1.2
+    low, high = max(min(low, 0.7) / 1.2, 0.05), min(max(high, 1.4) * 1.2, 20.0)
     axes.set_xlim(low, high)
-    marks = [m * 10.0**k for k in range(-6, 7) for m in (1, 1.5, 2, 3, 5, 7) if low <= m * 10.0**k <= high]
+    steps = (1, 1.5, 2, 3, 5, 7) if high < 5 * low else (1, 2, 5)
+    marks = [m * 10.0**k for k in range(-2, 2) for m in steps if low <= m * 10.0**k <= high]
     axes.xaxis.set_major_locator(FixedLocator(marks))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _position: f"{value:g}"))
     axes.xaxis.set_minor_formatter(NullFormatter())
@@ -214,7 +210,15 @@ def equivalence_figure(found: Equivalence, own: Sequence[int], *, channels: Sequ
     axes.barh(places, done, height=0.35, color=LABORATORY, label="run so far", zorder=1)
     axes.set_yticks(places, names)
     axes.grid(axis="y", visible=False)
-    axes.set_xlim(0, 1.05 * max(float(high.max(initial=0.0)), found.service / scale))
+    # A channel far off would squeeze all others against the axis: it runs out of the figure, with its number there.
+    top = 1.05 * max(float(high.max(initial=0.0)), found.service / scale)
+    axes.set_xlim(0, min(top, 3.0 * found.service / scale))
+    for place, middle in zip(places, value, strict=True):
+        if middle > 3.0 * found.service / scale:
+            axes.annotate(
+                f"{_three_digits(middle)} {unit} →", (0.99, place), xycoords=("axes fraction", "data"), ha="right",
+                va="center", fontsize=7.5, color=INK,
+            )  # fmt: skip
     axes.set_xlabel(f"service at the channel's own slope [{unit}]")
     figure.legend(loc="outside lower center", ncols=3)
     least = int(value.argmin())

@@ -4,7 +4,16 @@ In come a document's parts as data (words, figures as SVG, tables, provenance); 
 self-contained HTML file with the same content. Users' words are data and never markup. No computation happens here.
 """
 
-from washboard.report._document import CAUTIONS, Chapter, Document, Provenance, finding_text, shown, to_table
+from washboard.report._document import (
+    CAUTIONS,
+    Chapter,
+    Document,
+    Provenance,
+    finding_text,
+    first_sentence,
+    shown,
+    to_table,
+)
 from washboard.report._exhibit import Cell, Exhibit
 from washboard.report._html import html
 from washboard.report._pdf import pdf, write_whole
@@ -17,6 +26,7 @@ __all__ = [
     "Exhibit",
     "Provenance",
     "finding_text",
+    "first_sentence",
     "html",
     "pdf",
     "shown",

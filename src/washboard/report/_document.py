@@ -173,6 +173,7 @@ def _chapter(chapter: Chapter, most_rows: int | None) -> dict[str, Any]:
         "title": chapter.title,
         "verdict": chapter.verdict,
         "summary": chapter.summary,
+        "short": first_sentence(chapter.summary),
         "findings": [
             {"severity": finding.severity, "text": finding_text(finding), "advice": finding.advice} for finding in kept
         ],
@@ -191,11 +192,28 @@ def _exhibit(exhibit: Exhibit, most_rows: int | None) -> dict[str, Any]:
         "title": exhibit.title,
         "caption": exhibit.caption,
         "svg": exhibit.svg,
+        "widths": _widths(exhibit),
         "columns": list(exhibit.columns),
         "numeric": numeric,
         "rows": [[shown(cell) for cell in row] for row in rows],
         "more_rows": len(exhibit.rows) - len(rows),
     }
+
+
+def _widths(exhibit: Exhibit) -> list[int]:
+    """Share of the width for each column of long texts, 0 for columns that take what they need."""
+    longest = [
+        max((len(shown(row[column])) for row in exhibit.rows if column < len(row)), default=0)
+        for column in range(len(exhibit.columns))
+    ]
+    return [min(length, 90) if length > 24 else 0 for length in longest]
+
+
+def first_sentence(text: str) -> str:
+    """A summary up to its first full stop or semicolon, for lists."""
+    for mark in (". ", "; "):
+        text = text.split(mark)[0]
+    return text.rstrip(".")
 
 
 def finding_text(finding: Finding) -> str:

@@ -71,7 +71,7 @@ def _mark(verdict: str) -> str:
 def _verdicts(chapters: list[dict[str, Any]]) -> str:
     rows = "".join(
         f'<tr><td><a href="#{escape(c["name"])}">{escape(c["name"])}</a></td><td>{_mark(c["verdict"])}</td>'
-        f"<td>{escape(c['summary'])}</td></tr>"
+        f"<td>{escape(c['short'])}</td></tr>"
         for c in chapters
     )
     return (

@@ -30,6 +30,9 @@ from washboard.report import Exhibit
 
 TABLE = "correlate.json"
 
+#: How many times further off a channel may be that is only monitored; 4 in damage is a third in load at slope 5.
+MONITOR_FACTOR = 4.0
+
 #: Fields of a comparison that are arrays, and their axes in the file.
 _ARRAYS = {
     "error": ("channel",),
@@ -160,7 +163,7 @@ def _wanted(
     mean = np.sum([event.laps * event.damage.mean(axis=0) for event in field], axis=0)
     factor = np.divide(stated, whole, out=np.ones_like(stated), where=whole > 0)
     inside = np.divide(mean, whole, out=np.ones_like(stated), where=whole > 0)
-    return mean * factor, {name: (1 - inside[row]).tolist() for row, name in enumerate(channels)}
+    return mean * factor, {name: np.maximum(1 - inside[row], 0).tolist() for row, name in enumerate(channels)}
 
 
 def _laboratory(
@@ -345,6 +348,18 @@ def _outcome(
     findings = []
     for row, name in enumerate(found.channels):
         ratio = float(found.planned.value[row, _column(found, own[row])] / found.service)
+        if name not in control and not low / MONITOR_FACTOR <= ratio <= high * MONITOR_FACTOR:
+            findings.append(
+                Finding(
+                    kind="monitor",
+                    severity="warning",
+                    channel=name,
+                    text=f"a monitor channel gets {ratio:.3g} times the service's damage at slope {own[row]:g}",
+                    measured=ratio,
+                    limit=low / MONITOR_FACTOR if ratio < low else high * MONITOR_FACTOR,
+                    advice="make it a control channel, so that drives are found for it too, or take off the part it is on",
+                )
+            )
         if name in control and not low <= ratio <= high:
             findings.append(
                 Finding(
@@ -382,13 +397,7 @@ def _column(found: Equivalence, slope: float) -> int:
 
 def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     from washboard.plot import to_svg
-    from washboard.plot._correlate import (
-        crossings_figure,
-        cycles_figure,
-        damage_ratio_figure,
-        equivalence_figure,
-        spectra_figure,
-    )
+    from washboard.plot._correlate import counts_figure, damage_ratio_figure, equivalence_figure, spectra_figure
 
     out = folder / "stages" / "correlate"
     table, found = load_table(out / TABLE), load_equivalence(out)
@@ -424,8 +433,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         control = [name for name in comparison.channels if name in table["control"]]
         for words, figure in (
             ("spectra", spectra_figure(comparison, band_hz=band)),
-            ("rainflow cycles", cycles_figure(comparison, channels=control)),
-            ("level crossings", crossings_figure(comparison, channels=control)),
+            ("cycles and level crossings", counts_figure(comparison, channels=control)),
         ):
             caption = f"Field and laboratory ({entry['from']}), in the reproduced band"
             caption += "." if words == "spectra" else ", control channels."
