@@ -23,7 +23,7 @@ yaw                 rad    both frame parts, about +z: front to the left; adds `
 ==================  =====  ===========================================================================================
 
 Pitching moves points fore and aft by ``(z - zc) * pitch``: the wheels roll freely, so no fore-aft force acts and the
-frame's centre of gravity stays where it is; what little inertia axles add in that direction is left out. A suspension's
+frame's centre of gravity stays where it is; axles are carried along fore and aft at their roll centre. A suspension's
 springs act at the height of the roll centre, where frame and axle move sideways together; so a beam axle's point at
 height z is sideways at ``y of the frame at the roll centre - (z - roll centre) * axle roll``, and the wheels of an
 independent axle move sideways with the frame at its roll centre without tilting. A mounted part follows the frame

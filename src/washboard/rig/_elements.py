@@ -250,12 +250,10 @@ def masses(bodies: Bodies) -> tuple[tuple[float, tuple[Floats, ...]], ...]:
         if axle.kind == "independent":
             for _, sign in SIDES:
                 hub = (axle.x_m, sign * axle.track_m / 2, axle.tyre.radius_m)
-                found.append((axle.mass_kg / 2, tuple(bodies.axle_point(axle, hub, axis) for axis in "yz")))
+                found.append((axle.mass_kg / 2, tuple(bodies.axle_point(axle, hub, axis) for axis in "xyz")))
             continue
         middle = (axle.x_m, 0.0, axle.tyre.radius_m)
-        found.append((axle.mass_kg, tuple(bodies.axle_point(axle, middle, axis) for axis in "yz")))
-        if axle.kind == "rigid":
-            found.append((axle.mass_kg, (bodies.frame_point("front", middle, "x"),)))
+        found.append((axle.mass_kg, tuple(bodies.axle_point(axle, middle, axis) for axis in "xyz")))
         found.append((axle.roll_inertia_kg_m2, (bodies.axle_angle(axle, "x"),)))
         found.append((axle.roll_inertia_kg_m2, (bodies.axle_angle(axle, "z"),)))
     for part in specimen.part:

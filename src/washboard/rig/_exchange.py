@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from washboard import units
 from washboard.errors import InputError, RigError, StorageError, UnitError
-from washboard.recording import Channel, Recording, Span, Step, read_recording, read_source, write_recording
+from washboard.recording import Channel, CsvOptions, Recording, Span, Step, read_recording, read_source, write_recording
 from washboard.rig._link import RigChannels
 
 LinkFormat = Literal["csv", "netcdf", "mdf4", "mat", "uff58", "parquet"]
@@ -89,7 +89,7 @@ def read_response(path: Path, channels: RigChannels, drive: Recording, *, label:
         Missing, damaged, without a channel, with a unit of another kind, too short, or with samples missing.
     """
     try:
-        found, start_s = _read(path, channels)
+        found, start_s = _read(path, channels, drive.rate_hz)
         found = _in_si(found, channels, path)
         if abs(found.rate_hz / drive.rate_hz - 1) > 1e-6:
             found = _resampled(found, drive.rate_hz)
@@ -115,13 +115,17 @@ def read_response(path: Path, channels: RigChannels, drive: Recording, *, label:
     )
 
 
-def _read(path: Path, channels: RigChannels) -> tuple[Recording, float]:
-    """The response channels, at the file's rate, and when its first sample was taken. [s]"""
+def _read(path: Path, channels: RigChannels, rate_hz: float) -> tuple[Recording, float]:
+    """The response channels, at the file's rate, and when its first sample was taken. [s]
+
+    A table without a time column is believed to have the drive's sample rate.
+    """
     if not path.exists():
         raise InputError(f"{path}: there is no such file")
     names = [channel.name for channel in channels.responses]
-    found = read_recording(path, channels=names)
-    bases = [track.base for track in read_source(path).tracks if track.channel.name in names]
+    plain = CsvOptions(rate_hz=rate_hz)
+    found = read_recording(path, channels=names, csv=plain)
+    bases = [track.base for track in read_source(path, csv=plain).tracks if track.channel.name in names]
     starts = [base.start_s if base.stamps_s is None else float(base.stamps_s[0]) for base in bases]
     return found, min(starts, default=0.0)
 
@@ -152,11 +156,12 @@ def _echo_lag(path: Path, channels: RigChannels, drive: Recording, shift_s: floa
     A file that carries the drive's channels beside the responses tells whether play and recording began together.
     """
     wanted = {channel.name for channel in channels.drives}
-    held = [track.channel.name for track in read_source(path).tracks if track.channel.name in wanted]
+    plain = CsvOptions(rate_hz=drive.rate_hz)
+    held = [track.channel.name for track in read_source(path, csv=plain).tracks if track.channel.name in wanted]
     if not held:
         return 0.0
     try:
-        echo = read_recording(path, channels=held, rate_hz=drive.rate_hz)
+        echo = read_recording(path, channels=held, rate_hz=drive.rate_hz, csv=plain)
     except InputError:
         return 0.0
     ours = np.stack([drive.values(name) for name in held]).astype(np.float64)

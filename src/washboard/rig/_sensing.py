@@ -34,7 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import ChannelError
-from washboard.rig._bodies import SIDES, frame_inertias, sensor_axis
+from washboard.rig._bodies import SIDES, frame_inertias, mount_middle, pitches, sensor_axis
 from washboard.rig._description import Axle, Sensor
 from washboard.rig._elements import wheel_name
 from washboard.units import STANDARD_GRAVITY
@@ -159,6 +159,7 @@ def _frame_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float
         if not part.mount and part.cog_m[0] > at:
             centre = bodies.part_point(part, part.cog_m, "z")
             total -= part.mass_kg * jw**2 * _follow(motions, centre) * (part.cog_m[0] - at)
+    total += _fore_aft_couples(model, at, freq_hz, motions)
     # A uniform beam of the frame's mass and pitch inertia, so that the moment vanishes at both ends.
     length = float(np.sqrt(12 * frame_inertias(specimen)[1] / specimen.frame.mass_kg))
     reach = min(max(specimen.frame.cog_m[0] + length / 2 - at, 0.0), length)
@@ -172,6 +173,28 @@ def _frame_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float
     moment = per_metre * (lever * heave - square * pitch)
     bent: Complex = total - jw**2 * moment
     return bent
+
+
+def _fore_aft_couples(
+    model: LinearModel, at: float, freq_hz: NDArray[np.float64], motions: Complex
+) -> Complex | NDArray[np.float64]:
+    """What axles and parts ahead of `at` add to the sagging moment as they are carried fore and aft, or tilted along."""
+    bodies, specimen = model.bodies, model.bodies.specimen
+    jw2 = (2j * np.pi * freq_hz[:, None]) ** 2
+    zc = specimen.frame.cog_m[2]
+    total = np.zeros((len(freq_hz), motions.shape[2]), dtype=np.complex128)
+    for axle in specimen.axle:
+        if axle.x_m > at:
+            held = axle.tyre.radius_m if axle.kind == "rigid" else axle.roll_centre_m
+            carried = _follow(motions, bodies.axle_point(axle, (axle.x_m, 0.0, axle.tyre.radius_m), "x"))
+            total += axle.mass_kg * (held - zc) * jw2 * carried
+    for part in specimen.part:
+        if part.cog_m[0] > at:
+            held = mount_middle(part)[2] if part.mount else part.cog_m[2]
+            total += part.mass_kg * (held - zc) * jw2 * _follow(motions, bodies.part_point(part, part.cog_m, "x"))
+            if not pitches(part):
+                total += part.pitch_inertia_kg_m2 * jw2 * _follow(motions, bodies.part_angle(part, "y"))
+    return total
 
 
 def _acts_at(model: LinearModel, name: str) -> tuple[float, float]:
