@@ -178,7 +178,7 @@ def _frame_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float
 def _fore_aft_couples(
     model: LinearModel, at: float, freq_hz: NDArray[np.float64], motions: Complex
 ) -> Complex | NDArray[np.float64]:
-    """What axles and parts ahead of `at` add to the sagging moment as they are carried fore and aft, or tilted along."""
+    """What axles and parts ahead of `at` add to the sagging moment as pitching moves them fore and aft."""
     bodies, specimen = model.bodies, model.bodies.specimen
     jw2 = (2j * np.pi * freq_hz[:, None]) ** 2
     zc = specimen.frame.cog_m[2]

@@ -203,8 +203,9 @@ class _Builder:
         roll = self.unit(f"{axle.name} roll")
         motion = np.zeros((6, len(self.dofs)))
         motion[Z], motion[ROLL], motion[YAW] = self.unit(f"{axle.name} heave"), roll, frame.motion[YAW]
-        # The springs locate the axle sideways at its roll centre.
-        motion[Y] = frame.at((axle.x_m, 0.0, centre))[Y] + (centre - hub) * roll
+        # The springs locate the axle, sideways and fore and aft, at its roll centre.
+        held = frame.at((axle.x_m, 0.0, centre))
+        motion[X], motion[Y] = held[X], held[Y] + (centre - hub) * roll
         body = Body(name=axle.name, origin_m=(axle.x_m, 0.0, hub), motion=motion)
         self.add_body(body, axle.mass_kg, axle.roll_inertia_kg_m2, 0.0, axle.roll_inertia_kg_m2)
         self.add(self.gravity, roll, -(sprung * (centre - hub) + (sprung + own) * hub))
@@ -216,7 +217,8 @@ class _Builder:
         sides = []
         for side, end in ((1, "left"), (-1, "right")):
             motion = np.zeros((6, len(self.dofs)))
-            motion[Y] = frame.at((axle.x_m, 0.0, axle.roll_centre_m))[Y]
+            held = frame.at((axle.x_m, 0.0, axle.roll_centre_m))
+            motion[X], motion[Y] = held[X] - side * half * frame.motion[YAW], held[Y]
             motion[Z], motion[ROLL] = self.unit(f"{axle.name} {end}"), frame.motion[ROLL]
             motion[YAW] = frame.motion[YAW]
             body = Body(name=axle.name, origin_m=(axle.x_m, side * half, hub), motion=motion)

@@ -12,7 +12,7 @@ from washboard import units
 from washboard.errors import InputError
 from washboard.recording import Channel
 from washboard.rig import Sensor
-from washboard.simulate._assemble import PITCH, ROLL, YAW, Array, Body, Model, box_inertia
+from washboard.simulate._assemble import PITCH, ROLL, YAW, Array, Body, Model, X, box_inertia
 from washboard.simulate._tables import Tables
 from washboard.units import STANDARD_GRAVITY
 
@@ -139,6 +139,7 @@ def _frame_bending(rows: _Rows, sensor: Sensor) -> None:
             press = under.at(mount.position_m)[2] - body.at(mount.position_m)[2]
             rows.put("q", -ahead(mount.position_m[0]) * mount.stiffness_n_m * press)
             rows.put("v", -ahead(mount.position_m[0]) * mount.damping_n_s_m * press)
+    _fore_aft_couples(rows, cut)
     inertia = frame.pitch_inertia_kg_m2 or box_inertia(frame.mass_kg, frame.size_m[0], frame.size_m[2])
     # A uniform beam of the frame's mass and pitch inertia, so that the moment vanishes at both ends.
     length = math.sqrt(12 * inertia / frame.mass_kg)
@@ -146,6 +147,23 @@ def _frame_bending(rows: _Rows, sensor: Sensor) -> None:
     for x in (cells[1:] + cells[:-1]) / 2 + frame.cog_m[0]:
         point = (float(x), 0.0, frame.cog_m[2])
         rows.put("a", -ahead(float(x)) * frame.mass_kg / 200 * beam.at(point)[2])
+
+
+def _fore_aft_couples(rows: _Rows, cut: float) -> None:
+    """What axles and parts ahead add to the sagging moment as pitching moves them fore and aft."""
+    specimen, centre = rows.model.specimen, rows.model.specimen.frame.cog_m[2]
+    for axle in specimen.axle:
+        bodies = [body for body in rows.model.bodies if body.name == axle.name]
+        held = axle.tyre.radius_m if axle.kind == "rigid" else axle.roll_centre_m
+        for body in bodies if axle.x_m > cut else ():
+            rows.put("a", axle.mass_kg / len(bodies) * (held - centre) * body.motion[X])
+    for part in specimen.part:
+        if part.cog_m[0] > cut:
+            body = rows.model.body(part.name)
+            seat = sum(mount.position_m[2] for mount in part.mount) / len(part.mount) if part.mount else part.cog_m[2]
+            rows.put("a", part.mass_kg * (seat - centre) * body.motion[X])
+            if np.array_equal(body.motion[PITCH], rows.model.bodies[0].motion[PITCH]):
+                rows.put("a", part.pitch_inertia_kg_m2 * body.motion[PITCH])
 
 
 def _section(rows: _Rows, sensor: Sensor) -> None:
