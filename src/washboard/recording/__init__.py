@@ -4,9 +4,11 @@ In come files in open formats (MDF4, netCDF4/HDF5, UFF58, MAT, Parquet, CSV); ou
 found in them, and repaired copies. Originals are never written to. Axes follow ISO 8855: x forward, y left, z up.
 """
 
+from washboard.recording._align import Alignment, Joined, find_lag, join_loggers
 from washboard.recording._csv import CsvOptions
 from washboard.recording._faults import FAULT_KINDS, find_faults
 from washboard.recording._filter import band_pass
+from washboard.recording._lap_faults import lap_faults
 from washboard.recording._plant import Fault, FaultKind, plant_faults
 from washboard.recording._read import (
     RecordingSummary,
@@ -28,6 +30,7 @@ from washboard.recording._uff58 import UffFunction, read_uff58_functions, write_
 
 __all__ = [
     "FAULT_KINDS",
+    "Alignment",
     "Channel",
     "CheckSettings",
     "CsvOptions",
@@ -36,6 +39,7 @@ __all__ = [
     "FaultKind",
     "Finding",
     "Format",
+    "Joined",
     "Recording",
     "RecordingSummary",
     "RepairEffect",
@@ -58,6 +62,9 @@ __all__ = [
     "convert",
     "describe",
     "find_faults",
+    "find_lag",
+    "join_loggers",
+    "lap_faults",
     "plant_faults",
     "read_recording",
     "read_source",

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from washboard.recording._array_faults import array_faults
 from washboard.recording._clipping import find_clipping
 from washboard.recording._drift import Baseline, baseline
 from washboard.recording._dropouts import Hit, find_dropouts
@@ -15,9 +16,10 @@ from washboard.recording._spectral_faults import Floor, find_hum, follows_ride, 
 from washboard.recording._spikes import find_spikes
 from washboard.units import STANDARD_GRAVITY, factor_to_si
 
-#: What is looked for in a single channel.
+#: What is looked for: in a channel, between the channels of a recording, between the laps of an event.
 FAULT_KINDS = (
     "spike", "nan", "flat", "zero", "clipping", "offset", "drift", "step", "resolution", "hum", "aliasing", "noise",
+    "polarity", "swap", "unit", "lag", "lap", "level",
 )  # fmt: skip
 
 #: Quantities that a ride leaves where they were.
@@ -40,6 +42,7 @@ def find_faults(recording: Recording) -> tuple[Finding, ...]:
     found: list[Finding] = []
     for channel, samples in zip(recording.channels, recording.samples, strict=True):
         found.extend(channel_faults(samples, recording.rate_hz, channel))
+    found.extend(array_faults(recording))
     return tuple(found)
 
 
