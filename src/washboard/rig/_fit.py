@@ -3,15 +3,15 @@
 Every parameter starts from the description and is believed to within a stated spread; the FRF (and static wheel loads,
 where weighed) then say how far to move it. A parameter about which the measurement says less than the belief did is
 named as not identifiable, with the parameters it cannot be told from: motions alone, for example, fix ratios of
-stiffness to mass but no mass. Source: Gauss-Newton with bounds (scipy's trust-region reflective method) and the linear
-theory of its covariance, as in any textbook on parameter estimation.
+stiffness to mass but no mass. Source: D. W. Marquardt, J. SIAM 11 (1963) 431, with bounds kept by clipping, and the
+linear theory of the estimate's covariance, as in any textbook on parameter estimation.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -114,6 +114,8 @@ def usual_parameters(specimen: Specimen) -> tuple[Parameter, ...]:
     if frame.pitch_inertia_kg_m2 > 0:
         found.append(Parameter(name="frame pitch inertia", paths=(("frame", "pitch_inertia_kg_m2"),)))
     found.append(Parameter(name="frame torsion stiffness", paths=(("frame", "torsion_nm_rad"),)))
+    if frame.torsion_damping_nms_rad > 0:
+        found.append(Parameter(name="frame torsion damping", paths=(("frame", "torsion_damping_nms_rad"),)))
     for number, axle in enumerate(specimen.axle):
         at: Place = ("axle", number)
         found.append(Parameter(name=f"mass of {axle.name}", paths=((*at, "mass_kg"),), belief=0.15))
@@ -124,6 +126,14 @@ def usual_parameters(specimen: Specimen) -> tuple[Parameter, ...]:
             found.append(Parameter(name=f"springs of {axle.name}", paths=((*at, "spring_n_m"),)))
             found.append(Parameter(name=f"dampers of {axle.name}", paths=dampers))
         found.append(Parameter(name=f"tyre stiffness of {axle.name}", paths=((*at, "tyre", "stiffness_n_m"),)))
+        found.append(
+            Parameter(name=f"tyre side stiffness of {axle.name}", paths=((*at, "tyre", "lateral_stiffness_n_m"),))
+        )
+        if axle.tyre.lateral_damping_n_s_m > 0:
+            sideways = ((*at, "tyre", "lateral_damping_n_s_m"),)
+            found.append(Parameter(name=f"tyre side damping of {axle.name}", paths=sideways))
+        if axle.anti_roll_nm_rad > 0:
+            found.append(Parameter(name=f"anti-roll bar of {axle.name}", paths=((*at, "anti_roll_nm_rad"),)))
         damping = (*at, "tyre", "standing_damping_n_s_m")
         if axle.tyre.standing_damping_n_s_m > 0:
             found.append(Parameter(name=f"tyre damping of {axle.name}", paths=(damping,)))
@@ -245,8 +255,6 @@ def fit_model(
     DataError
         Shapes do not match, or values are not finite.
     """
-    from scipy.optimize import least_squares
-
     measured = np.asarray(measured)
     if measured.shape[:2] != (len(freq_hz), len(sensors)):
         raise DataError(
@@ -264,12 +272,39 @@ def fit_model(
     )  # fmt: skip
     start = np.zeros(problem.n_beliefs)
     bound = math.log(FURTHEST)
-    found = least_squares(
-        problem.residual, start, bounds=(-bound, bound), method="trf", loss="soft_l1", x_scale="jac", max_nfev=60
-    )
+    logs, jacobian = _marquardt(problem.residual, start, bound)
     n = problem.n_beliefs
-    before, after = (float(np.sqrt(np.mean(problem.residual(logs)[:-n] ** 2))) for logs in (start, found.x))
-    return _result(problem, np.asarray(found.x), np.asarray(found.jac), before, after)
+    before, after = (float(np.sqrt(np.mean(problem.residual(each)[:-n] ** 2))) for each in (start, logs))
+    return _result(problem, logs, jacobian, before, after)
+
+
+def _marquardt(
+    residual: Callable[[Floats], Floats], start: Floats, bound: float, *, most: int = 40
+) -> tuple[Floats, Floats]:
+    """The least-squares solution within +-`bound`, and the Jacobian there."""
+    x, r, damping = start, residual(start), 1e-3
+    jacobian = _jacobian(residual, x, r)
+    for _ in range(most):
+        normal, slope = jacobian.T @ jacobian, jacobian.T @ r
+        while True:
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -slope)
+            tried = np.clip(x + step, -bound, bound)
+            answer = residual(tried)
+            if answer @ answer < r @ r or damping > 1e8:
+                break
+            damping *= 8
+        gained, moved = 1 - (answer @ answer) / (r @ r), float(np.abs(tried - x).max())
+        if answer @ answer < r @ r:
+            x, r, damping = tried, answer, max(damping / 5, 1e-9)
+            jacobian = _jacobian(residual, x, r)
+        if gained < 1e-7 or moved < 1e-6:
+            break
+    return x, jacobian
+
+
+def _jacobian(residual: Callable[[Floats], Floats], x: Floats, r: Floats, step: float = 1e-5) -> Floats:
+    columns = [(residual(x + step * unit) - r) / step for unit in np.eye(len(x))]
+    return np.stack(columns, axis=1)
 
 
 def _result(problem: _Problem, logs: Floats, jacobian: Floats, before: float, after: float) -> ModelFit:
