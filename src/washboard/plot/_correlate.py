@@ -36,16 +36,28 @@ def _grid(n: int, row_mm: float = 46.0) -> tuple[Figure, list[Axes]]:
     """A figure with `n` panels in rows of up to three."""
     columns = min(_COLUMNS, n)
     rows = -(-n // columns)
-    figure = new_figure(height_mm=14 + row_mm * rows)
+    figure = new_figure(height_mm=14 + row_mm * rows, placed=True)
     axes = panels(figure, rows, columns).ravel()
+    _place(figure, rows)
     for spare in axes[n:]:
         spare.set_visible(False)
     return figure, list(axes[:n])
 
 
+def _place(figure: Figure, rows: int) -> None:
+    """Fixed room around panels, in mm: many panels laid out by trial take seconds."""
+    width, height = figure.get_size_inches() * 25.4
+    panel = (height - 32.0 - 15.0 * (rows - 1)) / rows
+    figure.subplots_adjust(
+        left=17 / width, right=1 - 2 / width, bottom=17 / height, top=1 - 15 / height, wspace=0.34, hspace=15.0 / panel
+    )
+    for axes in figure.axes:
+        axes.minorticks_off()
+
+
 def _both(figure: Figure, axes: list[Axes]) -> None:
     handles, labels = axes[0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside lower center", ncols=len(labels))
+    figure.legend(handles, labels, loc="lower center", ncols=len(labels))
 
 
 @styled
@@ -64,6 +76,7 @@ def spectra_figure(found: Comparison, *, band_hz: tuple[float, float], channels:
         peak = found.psd_field[row][shown][inside].max(initial=0.0)
         if peak > 0:
             panel.set_ylim(peak * 1e-5, peak * 4)
+        panel.minorticks_off()
         panel.set_title(found.channels[row], fontsize=7.5, fontweight="normal")
         panel.set_ylabel(f"[({pretty_unit(found.units[row])})²/Hz]", fontsize=7)
         panel.set_xlabel("frequency [Hz]", fontsize=7)
@@ -80,8 +93,9 @@ def spectra_figure(found: Comparison, *, band_hz: tuple[float, float], channels:
 def counts_figure(found: Comparison, *, channels: Sequence[str] = ()) -> Figure:
     """Rainflow cycles at least as large as each range, above; crossings of each level, below (ASTM E1049)."""
     rows = [found.channels.index(name) for name in (channels or found.channels)][:6]
-    figure = new_figure(height_mm=112)
+    figure = new_figure(height_mm=112, placed=True)
     axes = panels(figure, 2, len(rows))
+    _place(figure, 2)
     both = (("field", FIELD), ("laboratory", LABORATORY))
     for column, row in enumerate(rows):
         above, below = axes[0, column], axes[1, column]
@@ -93,6 +107,7 @@ def counts_figure(found: Comparison, *, channels: Sequence[str] = ()) -> Figure:
         above.set_title(found.channels[row], fontsize=7.5, fontweight="normal")
         for panel, what in ((above, "range"), (below, "level about the mean")):
             panel.set_xscale("log")
+            panel.minorticks_off()
             panel.tick_params(labelsize=6.5)
             if column == 0 or found.units[row] != found.units[rows[0]]:
                 panel.set_ylabel(axis_label(what, found.units[row]), fontsize=7)

@@ -357,7 +357,7 @@ def _outcome(
                     text=f"a monitor channel gets {ratio:.3g} times the service's damage at slope {own[row]:g}",
                     measured=ratio,
                     limit=low / MONITOR_FACTOR if ratio < low else high * MONITOR_FACTOR,
-                    advice="make it a control channel, so that drives are found for it too, or take off the part it is on",
+                    advice="make it a control channel, so that drives suit it too, or take the part it is on off",
                 )
             )
         if name in control and not low <= ratio <= high:
