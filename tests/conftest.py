@@ -1,11 +1,19 @@
 """What all tests share: the option --slow, and how hypothesis draws."""
 
+import os
+
 import hypothesis
 import pytest
 
 # The first call of a compiled kernel takes seconds, so no deadline; the same examples everywhere, so no surprises.
 hypothesis.settings.register_profile("washboard", deadline=None, derandomize=True)
 hypothesis.settings.load_profile("washboard")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _own_configuration(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What tests remember for the user stays out of the user's own configuration."""
+    os.environ["WASHBOARD_CONFIG"] = str(tmp_path_factory.mktemp("config"))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from dataclasses import dataclass
 from importlib import resources
@@ -11,6 +12,7 @@ from typing import Final
 from washboard.errors import InputError, StorageError
 from washboard.programme._file import FILE_NAME, parse_plan
 from washboard.programme._plan import Plan
+from washboard.programme._trust import made_here
 from washboard.recording import Fault, plant_faults, write_recording
 from washboard.settings import Progress, no_progress
 
@@ -117,6 +119,8 @@ def new_programme(folder: Path, example: str = "", *, progress: Progress = no_pr
     except OSError as error:
         raise StorageError(f"{folder} cannot be written: {error.strerror}") from None
     plan = parse_plan(text, folder / FILE_NAME)
+    with contextlib.suppress(StorageError):  # without it, a command of its rig link has to be trusted by hand
+        made_here(folder)
     if example:
         _record(folder, plan, example, progress)
     return plan
