@@ -158,6 +158,24 @@ def factor_to_si(unit: str, quantity: str = "") -> tuple[float, float]:
     return _factor(unit, si_unit(unit, quantity), quantity == "acceleration")
 
 
+def dimension_of(unit: str, quantity: str = "") -> Any:
+    """The dimensions of `unit` (length, time, ...), to be multiplied, divided and compared; false for a plain number.
+
+    Raises UnitError.
+    """
+    return _parse_unit(unit, quantity == "acceleration").dimensionality
+
+
+def split_quantity(text: str) -> tuple[float, str]:
+    """Number and unit of a text such as ``"4.2 m"``; the unit is ``"1"`` where there is none. Raises UnitError."""
+    stripped = text.strip()
+    match = _NUMBER.match(stripped)
+    rest = stripped[match.end() :].strip() if match else ""
+    if match is None or re.match(r"[,.\d]", rest):
+        raise UnitError(f"'{text}' is not a number with a unit, such as \"4.2 m\"")
+    return float(match.group()), rest or "1"
+
+
 def quantity_fits(unit: str, quantity: str) -> bool:
     """Whether `unit` can measure `quantity` (a key of `QUANTITIES`); an unknown quantity fits nothing."""
     if quantity not in QUANTITIES:

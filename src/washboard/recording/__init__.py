@@ -6,6 +6,7 @@ found in them, and repaired copies. Originals are never written to. Axes follow 
 
 from washboard.recording._align import Alignment, Joined, find_lag, join_loggers
 from washboard.recording._csv import CsvOptions
+from washboard.recording._derive import derive, names_in
 from washboard.recording._faults import FAULT_KINDS, find_faults
 from washboard.recording._filter import band_pass
 from washboard.recording._lap_faults import lap_faults
@@ -20,7 +21,7 @@ from washboard.recording._read import (
     write_recording,
 )
 from washboard.recording._recording import Channel, Finding, Recording, Samples, Severity, Span, SpanKind, Step
-from washboard.recording._repair import Repaired, RepairEffect, repair
+from washboard.recording._repair import Repaired, RepairEffect, applies, repair
 from washboard.recording._resample import resample
 from washboard.recording._settings import CheckSettings, DerivedChannel, RepairStep
 from washboard.recording._sniff import Format
@@ -58,13 +59,16 @@ __all__ = [
     "TrackSummary",
     "UffFunction",
     "analyse_stamps",
+    "applies",
     "band_pass",
     "convert",
+    "derive",
     "describe",
     "find_faults",
     "find_lag",
     "join_loggers",
     "lap_faults",
+    "names_in",
     "plant_faults",
     "read_recording",
     "read_source",
