@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from washboard.errors import DataError
-from washboard.shorten import Rules, no_rules, runs_of, select_windows
+from washboard.shorten import CutLoss, Rules, no_rules, runs_of, select_windows
 
 
 def _lawful(kept: np.ndarray, duration: np.ndarray, rules: Rules) -> bool:
@@ -63,6 +63,35 @@ def test_no_subset_is_shorter(seed: int) -> None:
     assert found.time_s == pytest.approx(_shortest_of_all(damage, share, duration, rules), abs=1e-9)
     assert found.bound_s == pytest.approx(found.time_s, abs=1e-6)
     assert _lawful(found.kept, duration, rules)
+    assert np.all(found.share >= share - 1e-9)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_subset_is_shorter_where_cuts_cost_damage(seed: int) -> None:
+    rng = np.random.default_rng(200 + seed)
+    n = int(rng.integers(4, 11))
+    damage = np.exp(rng.normal(0, 1.0, (3, n, 2)))
+    duration = rng.uniform(0.5, 2.0, n).round(2)
+    share = rng.uniform(0.3, 0.9, (3, 2))
+    loss = CutLoss(first=0.3 * damage * rng.random(damage.shape), last=0.3 * damage * rng.random(damage.shape))
+    rules = Rules(
+        mandatory=rng.random(n) < 0.1,
+        whole_edges=np.zeros(0, np.int64),
+        shortest_s=float(rng.choice([0.0, 2.5])),
+        shortest_gap_s=0.0,
+    )
+    total, best = damage.sum(axis=1), np.inf
+    for bits in itertools.product((False, True), repeat=n):
+        kept = np.array(bits)
+        held = damage[:, kept].sum(axis=1)
+        for j in np.flatnonzero(kept):
+            held = held - (loss.first[:, j] if j > 0 and not kept[j - 1] else 0.0)
+            held = held - (loss.last[:, j] if j < n - 1 and not kept[j + 1] else 0.0)
+        if np.all(held / total >= share - 1e-9) and _lawful(kept, duration, rules):
+            best = min(best, float(duration[kept].sum()))
+    found = select_windows(damage, share, duration, rules=rules, cut_loss=loss, gap=0.0)
+    assert found.time_s == pytest.approx(best, abs=1e-9)
+    assert found.bound_s == pytest.approx(best, abs=1e-6)
     assert np.all(found.share >= share - 1e-9)
 
 

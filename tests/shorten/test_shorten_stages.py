@@ -39,6 +39,7 @@ name = "cab az"
 quantity = "acceleration"
 unit = "m/s2"
 role = "monitor"
+keep = 0
 
 [[event]]
 name = "cobbles"

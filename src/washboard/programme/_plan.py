@@ -39,13 +39,13 @@ class ChannelPlan(Sensor):
     """One channel: where it is measured (see `washboard.rig.Sensor`) and what part it plays: `[[channel]]`.
 
     A control channel is part of the target; a monitor channel is measured and compared, not used for the drive.
-    `slope` is its Basquin slope, `keep` its own share of damage to keep when shortening, `weight` its importance in
-    replication.
+    `slope` is its Basquin slope, `keep` its own share of damage to keep when shortening (0: only watched), `weight` its
+    importance in replication.
     """
 
     role: Literal["control", "monitor"] = "control"
     slope: Annotated[float, Unit("1", ge=1, le=20)] = 5.0
-    keep: Annotated[float, Unit("1", gt=0, le=1)] | None = None
+    keep: Annotated[float, Unit("1", ge=0, le=1)] | None = None
     weight: Annotated[float, Unit("1", ge=0)] = 1.0
 
 

@@ -11,7 +11,7 @@ from washboard.shorten._join import Joined, fade_weights, join_runs
 from washboard.shorten._laps import end_to_end
 from washboard.shorten._reasons import KeptStretch, kept_stretches
 from washboard.shorten._recording import as_recording, sequence_share, shares_asked
-from washboard.shorten._select import Rules, Selection, no_rules, runs_of, select_windows
+from washboard.shorten._select import CutLoss, Rules, Selection, no_rules, runs_of, select_windows
 from washboard.shorten._settings import ShortenSettings
 from washboard.shorten._shorten import Round, Shortened, shorten
 from washboard.shorten._trade import SHARES, TradeOff, trade_off
@@ -19,6 +19,7 @@ from washboard.shorten._windows import Windows, windows_of
 
 __all__ = [
     "SHARES",
+    "CutLoss",
     "Effects",
     "Joined",
     "KeptStretch",

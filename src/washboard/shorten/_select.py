@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import heapq
 from dataclasses import dataclass
 
@@ -73,6 +74,21 @@ class Rules:
     shortest_gap_s: float = 0.0
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CutLoss:
+    """Damage that a fade takes away where a kept stretch begins or ends.
+
+    Parameters
+    ----------
+    first, last : ndarray, shape (channel, window, slope)
+        Lost when the window is the first, or the last, of a kept stretch; in the unit of the damage. The very first and
+        the very last window of a recording have no fade on their outer side: what stands there is not looked at.
+    """
+
+    first: NDArray[np.float64]
+    last: NDArray[np.float64]
+
+
 def no_rules(n_windows: int) -> Rules:
     """Rules that ask for nothing."""
     return Rules(mandatory=np.zeros(n_windows, bool), whole_edges=np.zeros(0, np.int64))
@@ -84,6 +100,7 @@ def select_windows(
     duration_s: NDArray[np.float64],
     *,
     rules: Rules | None = None,
+    cut_loss: CutLoss | None = None,
     gap: float = 0.01,
     time_limit_s: float = 60.0,
 ) -> Selection:
@@ -102,6 +119,10 @@ def select_windows(
         Required. [-]
     duration_s : ndarray, shape (window,)
         Length of each window. [s]
+    rules : Rules, optional
+        What has to be kept, and together.
+    cut_loss : CutLoss, optional
+        Damage that beginning and ending a kept stretch costs; the shares hold with it taken off.
     gap : float
         Proven distance from the shortest that is good enough, as a share. [-]
     time_limit_s : float
@@ -123,13 +144,20 @@ def select_windows(
         raise DataError(f"channel {row + 1} of {n_channels} has no damage to keep; leave it out of shortening")
     if np.any(share > 1 + 1e-12):
         raise DataError(f"a share of {share.max():.4g} of the damage is more than there is; ask for at most 1")
-    by_channel = (damage / total[:, None, :]).transpose(0, 2, 1).reshape(-1, n_windows)
+    by_channel = _rows(damage, total)
+    first, last = np.zeros_like(by_channel), np.zeros_like(by_channel)
+    if cut_loss is not None:
+        first[:, 1:] = _rows(cut_loss.first, total)[:, 1:]
+        # Booked on the first window left out after the stretch, where its fall is.
+        last[:, 1:] = _rows(cut_loss.last, total)[:, :-1]
     need = np.minimum(share, 1.0).reshape(-1)
     # Rows in an order of their own, so that the order of channels changes nothing, not even among equally good choices.
     order = np.lexsort((*by_channel.T, need))
     matrix = np.ascontiguousarray(by_channel[order])
     problem = _Cover(
         matrix=matrix,
+        rise_loss=first[order],
+        fall_loss=last[order],
         need=need[order],
         duration_s=np.asarray(duration_s, np.float64),
         rules=no_rules(n_windows) if rules is None else rules,
@@ -138,6 +166,8 @@ def select_windows(
         # Everything that carries damage of a channel kept whole: rounding must not decide here.
         whole = problem.need >= 1.0 - 1e-12
         forced = problem.rules.mandatory | np.any(matrix[whole] > 0, axis=0)
+        if problem.cuts_cost:
+            forced = np.ones(n_windows, bool)
         problem = problem.with_mandatory(forced)
     greedy = problem.tidy(problem.greedy())
     relaxed = problem.relaxed()
@@ -160,9 +190,14 @@ def select_windows(
         bound_s=min(bound, problem.time(best)),
         relaxed_s=relaxed.cost,
         greedy_s=problem.time(greedy),
-        share=(by_channel @ best).reshape(n_channels, n_slopes),
+        share=problem.got(best)[np.argsort(order)].reshape(n_channels, n_slopes),
         status=status,
     )
+
+
+def _rows(damage: NDArray[np.float64], total: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares of the whole, one row per channel and slope, shape (row, window)."""
+    return (damage / total[:, None, :]).transpose(0, 2, 1).reshape(-1, damage.shape[1])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -170,24 +205,42 @@ class _Cover:
     """Rows of shares (row, window), what each row needs, and the rules."""
 
     matrix: NDArray[np.float64]
+    rise_loss: NDArray[np.float64]
+    fall_loss: NDArray[np.float64]
     need: NDArray[np.float64]
     duration_s: NDArray[np.float64]
     rules: Rules
 
     def with_mandatory(self, mandatory: NDArray[np.bool_]) -> _Cover:
-        rules = Rules(
-            mandatory=mandatory,
-            whole_edges=self.rules.whole_edges,
-            shortest_s=self.rules.shortest_s,
-            shortest_gap_s=self.rules.shortest_gap_s,
-        )
-        return _Cover(matrix=self.matrix, need=self.need, duration_s=self.duration_s, rules=rules)
+        return dataclasses.replace(self, rules=dataclasses.replace(self.rules, mandatory=mandatory))
+
+    @property
+    def cuts_cost(self) -> bool:
+        return bool(self.rise_loss.any() or self.fall_loss.any())
+
+    def got(self, kept: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Share of each row that a selection holds, shape (row,)."""
+        change = np.diff(kept.astype(np.int8), prepend=0)
+        got: NDArray[np.float64] = self.matrix @ kept
+        if self.cuts_cost:
+            got = got - self.rise_loss @ (change > 0) - self.fall_loss @ (change < 0)
+        return got
+
+    def got_without(self, got: NDArray[np.float64], kept: NDArray[np.bool_], j: int) -> NDArray[np.float64]:
+        """`got` once the kept window `j` is taken out."""
+        less = self.matrix[:, j].copy()
+        if self.cuts_cost:
+            before, after = j > 0 and bool(kept[j - 1]), j + 1 < len(kept)
+            less += self.fall_loss[:, j] if before else -self.rise_loss[:, j]
+            if after:
+                less += self.rise_loss[:, j + 1] if kept[j + 1] else -self.fall_loss[:, j + 1]
+        return got - less
 
     def time(self, kept: NDArray[np.bool_]) -> float:
         return float(self.duration_s[kept].sum())
 
     def holds(self, kept: NDArray[np.bool_]) -> bool:
-        return bool(np.all(self.matrix @ kept >= self.need - _HOLDS)) and self.lawful(kept)
+        return bool(np.all(self.got(kept) >= self.need - _HOLDS)) and self.lawful(kept)
 
     def lawful(self, kept: NDArray[np.bool_]) -> bool:
         edges = self.rules.whole_edges
@@ -226,11 +279,19 @@ class _Cover:
     def tidy(self, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """A lawful selection that holds, from one that may be neither: windows added, then spare ones taken out."""
         kept = self.make_lawful(kept | self.rules.mandatory)
-        if not np.all(self.matrix @ kept >= self.need - _HOLDS):
-            more = _Cover(
-                matrix=self.matrix, need=self.need, duration_s=self.duration_s, rules=no_rules(len(kept))
-            ).with_mandatory(kept)
-            kept = self.make_lawful(more.greedy())
+        while not kept.all():
+            short = self.need - self.got(kept)
+            if np.all(short <= _HOLDS):
+                break
+            more = dataclasses.replace(
+                self,
+                need=self.matrix @ kept + np.maximum(short, 0.0),
+                rules=dataclasses.replace(no_rules(len(kept)), mandatory=kept),
+            ).greedy()
+            if np.array_equal(more, kept):
+                # Nothing left gives what is short: only cuts less would.
+                more = np.ones_like(kept)
+            kept = self.make_lawful(more)
         return self.prune(kept)
 
     def make_lawful(self, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -259,17 +320,18 @@ class _Cover:
     def prune(self, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Take out windows that nothing needs, those first that give least where it is scarce."""
         kept = kept.copy()
-        got = self.matrix @ kept
+        got = self.got(kept)
         spare = np.maximum(got - self.need, 1e-12)
         worth = (self.matrix / spare[:, None]).max(axis=0) / self.duration_s
         free = not (self.rules.whole_edges.size or self.rules.shortest_s or self.rules.shortest_gap_s)
         for j in np.flatnonzero(kept)[np.argsort(worth[kept])]:
-            if self.rules.mandatory[j] or np.any(got - self.matrix[:, j] < self.need - _HOLDS):
+            if self.rules.mandatory[j]:
                 continue
-            if not free and not self.may_leave(kept, int(j)):
+            left = self.got_without(got, kept, int(j))
+            if np.any(left < self.need - _HOLDS) or not (free or self.may_leave(kept, int(j))):
                 continue
             kept[j] = False
-            got = got - self.matrix[:, j]
+            got = left
         return kept
 
     def may_leave(self, kept: NDArray[np.bool_], j: int) -> bool:
@@ -332,9 +394,13 @@ class _Cover:
         high = [np.full(len(self.need), np.inf), np.zeros(len(edges))]
         lower, upper = self.rules.mandatory.astype(np.float64), np.ones(n)
         shortest = float(self.duration_s.min())
-        if max(self.rules.shortest_s, self.rules.shortest_gap_s) > shortest + 1e-9:
+        if self.cuts_cost or max(self.rules.shortest_s, self.rules.shortest_gap_s) > shortest + 1e-9:
             runs, fall_upper, rise_upper = self.run_rows()
-            blocks = [hstack([block, csr_matrix((block.shape[0], 2 * n))], format="csr") for block in blocks]
+            losses = csr_matrix(-np.hstack([self.rise_loss, self.fall_loss]))
+            blocks = [
+                hstack([cover, losses], format="csr"),
+                hstack([pair, csr_matrix((len(edges), 2 * n))], format="csr"),
+            ]
             blocks.append(runs)
             low.append(np.concatenate([np.zeros(n), np.full(2 * n, -np.inf)]))
             high.append(np.concatenate([np.zeros(n), np.zeros(n), np.ones(n)]))

@@ -13,7 +13,7 @@ from washboard.recording import Samples
 from washboard.settings import Progress, no_progress
 from washboard.shorten._count import damage_by_stretch
 from washboard.shorten._join import Joined, join_runs
-from washboard.shorten._select import Rules, Selection, runs_of, select_windows
+from washboard.shorten._select import CutLoss, Rules, Selection, runs_of, select_windows
 from washboard.shorten._settings import ShortenSettings
 from washboard.shorten._windows import Windows, windows_of
 
@@ -168,11 +168,12 @@ def shorten(
     required = _required(samples, share, slopes, settings, names)
     windows = windows_of(samples, rate_hz, window_s=settings.window_s, fade_s=settings.fade_s)
     progress(0.02, "counting damage by window")
-    damage = damage_by_stretch(samples, windows.edges, slopes)
+    half = max(1, round(settings.fade_s * rate_hz / 2))
+    damage, at_ends = _damage_by_window(samples, windows.edges, half, slopes)
     _check_damage(damage, required, names)
     asked = np.flatnonzero(required[:, 0] > 0)
     task = _Task(
-        samples=samples, rate_hz=rate_hz, windows=windows, damage=damage, asked=asked,
+        samples=samples, rate_hz=rate_hz, windows=windows, damage=damage, at_ends=at_ends, asked=asked,
         required=required, slopes=slopes, settings=settings, extremes=_extremes(samples, asked),
     )  # fmt: skip
     return task.run(progress)
@@ -200,6 +201,19 @@ def _required(
     return np.repeat(share[:, None], len(slopes), axis=1)
 
 
+def _damage_by_window(
+    samples: Samples, edges: NDArray[np.int64], half: int, slopes: tuple[float, ...]
+) -> tuple[NDArray[np.float64], CutLoss]:
+    """Damage of each window, and of the half fades at its beginning and its end."""
+    inner = edges[1:-1]
+    half = min(half, int(np.diff(edges).min()) // 2)
+    fine = np.unique(np.concatenate([edges, inner - half, inner + half]))
+    counted = damage_by_stretch(samples, fine, slopes)
+    first = counted[:, np.searchsorted(fine, edges[:-1])]
+    last = counted[:, np.searchsorted(fine, edges[1:]) - 1]
+    return np.add.reduceat(counted, np.searchsorted(fine, edges[:-1]), axis=1), CutLoss(first=first, last=last)
+
+
 def _check_damage(damage: NDArray[np.float64], required: NDArray[np.float64], names: tuple[str, ...]) -> None:
     total = damage.sum(axis=1)
     for channel, row in enumerate(total):
@@ -223,6 +237,7 @@ class _Trial:
     held: NDArray[np.float64]
     join_damage: NDArray[np.float64]
     excess_at: NDArray[np.float64]
+    lost: NDArray[np.float64]
 
     def worst(self, required: NDArray[np.float64]) -> float:
         asked = required > 0
@@ -236,6 +251,7 @@ class _Task:
     rate_hz: float
     windows: Windows
     damage: NDArray[np.float64]
+    at_ends: CutLoss
     asked: NDArray[np.int64]
     required: NDArray[np.float64]
     slopes: tuple[float, ...]
@@ -273,14 +289,15 @@ class _Task:
         )
 
     def run(self, progress: Progress) -> Shortened:
-        """Choose freely twice, the second time corrected; then only add to what was chosen until every share holds."""
+        """Choose freely three times, each corrected by the last; then only add windows until all shares hold."""
         need, base = self.required.copy(), np.zeros(len(self.windows.edges) - 1, bool)
         whole_edges: set[int] = set()
+        lost: NDArray[np.float64] | None = None
         rounds: list[Round] = []
         best: tuple[_Trial, Selection] | None = None
         for turn in range(_ROUNDS):
             progress(0.1 + 0.8 * turn / _ROUNDS, f"choosing windows, turn {turn + 1}")
-            chosen = self.choose(need, whole_edges, base)
+            chosen = self.choose(need, whole_edges, base, lost)
             trial = self.try_out(chosen.kept)
             worst, joins = trial.worst(self.required), float(trial.join_damage[self.asked].max(initial=0.0))
             good = worst >= 1 - _HOLDS and joins <= self.settings.join_damage
@@ -292,11 +309,12 @@ class _Task:
                     break
             elif best is not None:
                 break
-            need = self.corrected(need, trial, chosen)
+            need = self.corrected(trial)
+            lost = trial.lost
             if joins > self.settings.join_damage:
                 whole_edges |= self.bad_edges(trial)
                 base = np.zeros_like(base)
-            elif turn >= 1 and not good:
+            elif turn >= 2 and not good:
                 base = trial.kept
         filled = 0
         if best is None:
@@ -315,15 +333,25 @@ class _Task:
             filled=filled,
         )
 
-    def choose(self, need: NDArray[np.float64], whole_edges: set[int], base: NDArray[np.bool_]) -> Selection:
-        rules = self.rules(whole_edges)
+    def choose(
+        self,
+        need: NDArray[np.float64],
+        whole_edges: set[int],
+        base: NDArray[np.bool_],
+        lost: NDArray[np.float64] | None,
+    ) -> Selection:
+        rules, loss = self.rules(whole_edges), None
+        if lost is not None:
+            part = lost[self.asked][:, None, :]
+            loss = CutLoss(first=part * self.at_ends.first[self.asked], last=part * self.at_ends.last[self.asked])
         return select_windows(
             self.damage[self.asked],
             need[self.asked],
             self.windows.duration_s,
             rules=dataclasses.replace(rules, mandatory=rules.mandatory | base),
+            cut_loss=loss,
             gap=self.settings.gap / 2,
-            time_limit_s=self.settings.limit_s / 4,
+            time_limit_s=self.settings.limit_s / 6,
         )
 
     def try_out(self, kept: NDArray[np.bool_]) -> _Trial:
@@ -336,13 +364,17 @@ class _Task:
         total = np.where(self.total > 0, self.total, 1.0)
         held = counted.sum(axis=1) / total
         at = np.searchsorted(zones, joined.joins - half)
-        excess = counted[:, at] / total[:, None] - self.original_at(joined, half) / total[:, None]
+        original = self.original_at(joined, half)
+        excess = (counted[:, at] - original) / total[:, None]
+        before = original.sum(axis=1)
+        lost = 1 - counted[:, at].sum(axis=1) / np.where(before > 0, before, 1.0)
         return _Trial(
             kept=kept,
             joined=joined,
             held=held,
             join_damage=np.maximum(excess, 0.0).sum(axis=1),
             excess_at=excess.max(axis=2),
+            lost=np.clip(np.where(before > 0, lost, 0.0), 0.0, 1.0),
         )
 
     def original_at(self, joined: Joined, half: int) -> NDArray[np.float64]:
@@ -360,21 +392,20 @@ class _Task:
 
         return at(ends) - at(ends - half) + at(starts + half) - at(starts)
 
-    def corrected(self, need: NDArray[np.float64], trial: _Trial, chosen: Selection) -> NDArray[np.float64]:
+    def corrected(self, trial: _Trial) -> NDArray[np.float64]:
         """Shares to ask of the windows next, from what the recount showed of those just chosen.
 
-        What a row lacked by recount is asked for on top of what its windows add up to; where every row holds, what is
-        to spare is taken off the rows that were as low as asked.
+        Where the recount found less than the sum of the windows (less what the fades were just seen to take), that
+        much is asked for on top, and a little more; where it found more, less is asked for.
         """
-        missing = self.required - trial.held
-        summed = np.zeros_like(need)
-        summed[self.asked] = chosen.share
-        if np.any(missing > 0):
-            raised = np.where(missing > 0, summed + 1.05 * missing + 1e-4, need)
-            raised = np.maximum(raised, need)
-        else:
-            raised = np.where(summed <= need + 0.01, need + 0.9 * missing, need)
-        return np.where(self.required > 0, np.clip(raised, 0.5 * self.required, 1.0), 0.0)
+        total = np.where(self.total > 0, self.total, 1.0)
+        runs = np.array(runs_of(trial.kept))
+        begun, ended = runs[runs[:, 0] > 0, 0], runs[runs[:, 1] < len(trial.kept), 1] - 1
+        faded = self.at_ends.first[:, begun].sum(axis=1) + self.at_ends.last[:, ended].sum(axis=1)
+        summed = (self.damage[:, trial.kept].sum(axis=1) - trial.lost * faded) / total
+        beyond = summed - trial.held
+        need = self.required + np.where(beyond > 0, 1.05 * beyond + 1e-4, 0.9 * beyond)
+        return np.where(self.required > 0, np.clip(need, 0.5 * self.required, 1.0), 0.0)
 
     def bad_edges(self, trial: _Trial) -> set[int]:
         """Window edges of the joins that add most; cutting there is not allowed again."""

@@ -41,8 +41,8 @@ def trade_off(
     result: Shortened,
     *,
     shares: tuple[float, ...] = SHARES,
-    gap: float = 0.01,
-    time_limit_s: float = 5.0,
+    gap: float = 0.02,
+    time_limit_s: float = 1.0,
     progress: Progress = no_progress,
 ) -> TradeOff:
     """Length for each of `shares`, from the windows and damage of a finished shortening.

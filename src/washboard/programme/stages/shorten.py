@@ -57,9 +57,7 @@ def _run(ws: Workspace) -> Outcome:
             [laps[name][lap] for lap in target["events"][name]["played_laps"]], fade_s=plan.shorten.fade_s
         )
         share = shares_asked(
-            np.array(
-                [channel.keep or (plan.shorten.keep if channel.role == "control" else 0.0) for channel in plan.channel]
-            ),
+            np.array([plan.shorten.keep if channel.keep is None else channel.keep for channel in plan.channel]),
             play.samples,
         )
         result = _shorten_one(ws, name, play, share, slopes, (number / len(played), (number + 1) / len(played)))
@@ -320,7 +318,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         Exhibit(
             title="Damage kept",
             caption="Share of each channel's damage that the shortened events keep, by recount, at the channel's own "
-            "slope; the line is what was asked. Monitor channels are only watched.",
+            "slope; the line is what was asked.",
             svg=to_svg(
                 retained_figure(
                     np.array([[event["retained"][name] for name in names] for event in events.values()]),
