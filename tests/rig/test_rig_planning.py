@@ -29,10 +29,12 @@ from washboard.rig import (
     forecast_drives,
     instrumentation,
     linear_model,
+    model_at_level,
     movement,
     pan_room,
     played_linear,
     procedure,
+    relative_velocities,
     stance,
     stance_findings,
     static_loads,
@@ -324,3 +326,46 @@ def test_a_channel_the_model_cannot_give_is_told():
     odd = Sensor(name="oil", quantity="temperature", unit="K")
     with pytest.raises(ChannelError, match="cannot give a temperature"):
         feasibility(recorded(np.zeros((1, 100)), [odd]), model, rig, [odd], band_hz=BAND, event="e")
+
+
+def test_friction_at_the_level_of_a_target_settles_and_follows_the_level():
+    """Statistical linearisation: c = sqrt(2/pi) F / sigma, so twice the level makes less than the damping."""
+    specimen = vehicle()
+    rough_axles = tuple(dataclasses.replace(axle, friction_n=3000.0) for axle in specimen.axle)
+    specimen = dataclasses.replace(specimen, axle=rough_axles)
+    rig = posts(specimen)
+    sensors = on_axles(specimen)
+    drives, damping = rough(rms_m=0.01), []
+    made = played_linear(linear_model(specimen, rig), drives, RATE, sensors)
+    for level in (1.0, 2.0):
+        model = model_at_level(specimen, rig, recorded(level * made, sensors), sensors, band_hz=BAND, rounds=8)
+        again = relative_velocities(
+            model, forecast_drives(recorded(level * made, sensors), model, sensors, band_hz=BAND).drives, RATE
+        )
+        for spring in model.springs:
+            if spring.kind == "spring":
+                assert spring.rubbing == pytest.approx(math.sqrt(2 / math.pi) * 3000.0 / again[spring.name], rel=0.05)
+        damping.append(next(spring.rubbing for spring in model.springs if spring.kind == "spring"))
+    assert damping[1] == pytest.approx(damping[0] / 2, rel=0.25)
+
+
+@pytest.mark.slow
+def test_the_forecast_drive_comes_near_on_the_virtual_rig():
+    """On a non-linear plant written apart, the forecast alone leaves less than half of the target's RMS as error."""
+    from washboard.rig import post_response
+    from washboard.simulate import VirtualRig
+
+    specimen = vehicle()
+    rig = dataclasses.replace(posts(specimen), link=dataclasses.replace(posts(specimen).link, rate_hz=RATE))
+    sensors = on_axles(specimen)
+    model = linear_model(specimen, rig)
+    target = recorded(played_linear(model, rough(rms_m=0.006), RATE, sensors), sensors)
+    model = model_at_level(specimen, rig, target, sensors, band_hz=BAND)
+    drives = forecast_drives(target, model, sensors, band_hz=BAND).drives
+    freq_hz = np.fft.rfftfreq(drives.shape[1], 1 / RATE)
+    loop = np.stack([post_response(freq_hz, post.bandwidth_hz, post.delay_s) for post in rig.post])
+    command = np.fft.irfft(np.fft.rfft(drives) / loop * (freq_hz < 40), drives.shape[1])
+    virtual = VirtualRig(specimen=specimen, rig=rig, sensors=tuple(sensors), seed=1)
+    played = virtual.play(Recording(samples=command, rate_hz=RATE, channels=virtual.channels().drives, name="forecast"))
+    error = np.asarray(played.samples) - target.samples
+    assert (error.std(axis=1) / target.samples.std(axis=1)).max() < 0.5

@@ -37,11 +37,11 @@ from washboard.rig._envelope import (
     velocity_at_force,
 )
 from washboard.rig._exchange import read_response, response_channels
-from washboard.rig._feasibility import EventFeasibility, feasibility, static_on_actuators
+from washboard.rig._feasibility import EventFeasibility, feasibility, model_at_level, static_on_actuators
 from washboard.rig._findings import controllable_findings, demand_findings, movement_findings, stance_findings
 from washboard.rig._fit import FittedParameter, ModelFit, Parameter, fit_model, post_response, usual_parameters
 from washboard.rig._folder_link import FolderLink
-from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, support_forces
+from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, relative_velocities, support_forces
 from washboard.rig._incomplete import DummyEffect, dummy_effect, with_dummies
 from washboard.rig._instrumentation import InstrumentationPlan, ProposedSensor, instrumentation
 from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
@@ -105,6 +105,7 @@ __all__ = [
     "forecast_drives",
     "instrumentation",
     "linear_model",
+    "model_at_level",
     "movement",
     "movement_findings",
     "oil_column_hz",
@@ -115,6 +116,7 @@ __all__ = [
     "post_response",
     "procedure",
     "read_response",
+    "relative_velocities",
     "response_channels",
     "rig_demand",
     "stall_force",

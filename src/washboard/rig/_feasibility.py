@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from washboard.errors import InputError
 from washboard.recording import Finding, Recording
 from washboard.rig._demand import RigDemand, rig_demand
-from washboard.rig._description import Rig, Sensor
+from washboard.rig._description import Rig, Sensor, Specimen
+from washboard.rig._elements import Linearisation
 from washboard.rig._findings import demand_findings, movement_findings
-from washboard.rig._forecast import DriveForecast, forecast_drives, support_forces
-from washboard.rig._linear_model import LinearModel
+from washboard.rig._forecast import DriveForecast, forecast_drives, relative_velocities, support_forces
+from washboard.rig._linear_model import LinearModel, linear_model
 from washboard.rig._stability import Movement, movement
 
 Floats = NDArray[np.float64]
@@ -26,6 +27,8 @@ class EventFeasibility:
 
     Parameters
     ----------
+    model : LinearModel
+        The model it was worked out with.
     forecast : DriveForecast
         Drives that would make the target.
     demand : RigDemand
@@ -37,6 +40,7 @@ class EventFeasibility:
     """
 
     event: str
+    model: LinearModel
     forecast: DriveForecast
     demand: RigDemand
     movement: Movement
@@ -57,6 +61,35 @@ def static_on_actuators(model: LinearModel) -> Floats:
         elif name == "kingpin vertical":
             static[place] = model.loads.kingpin_n
     return static
+
+
+def model_at_level(
+    specimen: Specimen,
+    rig: Rig,
+    target: Recording,
+    sensors: Sequence[Sensor],
+    *,
+    band_hz: tuple[float, float],
+    rounds: int = 3,
+) -> LinearModel:
+    """The linear model with friction made linear at the level of a target (statistical linearisation, by iteration).
+
+    Drives are forecast, the velocities over springs and tyres taken from them, friction made linear at those, and so on
+    until they settle. Loud events so get less damping from friction than quiet ones.
+    """
+    rule = Linearisation()
+    model = linear_model(specimen, rig, linearisation=rule)
+    for _ in range(rounds):
+        forecast = forecast_drives(target, model, sensors, band_hz=band_hz)
+        velocities = relative_velocities(model, forecast.drives, forecast.rate_hz)
+        settled = rule.velocities and all(
+            abs(velocities[name] / max(rule.velocities[name], 1e-9) - 1) < 0.03 for name in velocities
+        )
+        rule = Linearisation(velocities=velocities)
+        model = linear_model(specimen, rig, linearisation=rule)
+        if settled:
+            break
+    return model
 
 
 def feasibility(
@@ -95,4 +128,6 @@ def feasibility(
     demand = rig_demand(forecast.drives, forecast.rate_hz, rig, static=static_on_actuators(model), dynamic=forces)
     moved = movement(model, rig, forecast.drives, forecast.rate_hz, forces=forces)
     findings = (*demand_findings(demand, rig, event=event), *movement_findings(moved, rig, event=event))
-    return EventFeasibility(event=event, forecast=forecast, demand=demand, movement=moved, findings=findings)
+    return EventFeasibility(
+        event=event, model=model, forecast=forecast, demand=demand, movement=moved, findings=findings
+    )

@@ -185,7 +185,7 @@ def _actuator(one: ActuatorDemand, event: str) -> Finding | None:
         if share >= WORST:
             text = f"{event}: actuator {one.name} has no speed left at the load it must move at {one.worst_s:.2f} s"
         # Single peaks just beyond a limit are cut by it; more than that changes the event.
-        severity: Severity = "warning" if one.scale_to_fit >= 0.8 and one.beyond < 0.01 else "error"
+        severity: Severity = "warning" if one.scale_to_fit >= 0.5 and one.beyond < 0.01 else "error"
         return _found("envelope", severity, text, share, 1.0, f"fits at {one.scale_to_fit:.0%} of the level")
     return _found("envelope", "warning", text, share, 1.0, "little is left for overshoot in the first plays")
 

@@ -157,6 +157,26 @@ def support_forces(model: LinearModel, drives: Floats, rate_hz: float, *, high_h
     return _played(drives, rate_hz, grid, frf)
 
 
+def relative_velocities(
+    model: LinearModel, drives: Floats, rate_hz: float, *, high_hz: float = 40.0
+) -> dict[str, float]:
+    """Standard deviation of the velocity over each suspension and tyre while drives are played, per element. [m/s]
+
+    It is what `Linearisation` wants for friction at the level of these drives.
+    """
+    grid = _grid(high_hz)
+    motions = model.motions(grid)
+    found = [spring for spring in model.springs if spring.kind in ("spring", "tyre")]
+    frf = np.stack([np.einsum("fdu,d->fu", motions, spring.row) for spring in found], axis=1)
+    for row, spring in enumerate(found):
+        for name, place in model.moves:
+            if name in spring.inputs:
+                frf[:, row, place] -= 1.0
+    frf *= 2j * np.pi * grid[:, None, None]
+    speeds = _played(drives, rate_hz, grid, frf)
+    return {spring.name: float(speed.std()) for spring, speed in zip(found, speeds, strict=True)}
+
+
 def _played(drives: Floats, rate_hz: float, grid: Floats, frf: Complex) -> Floats:
     from scipy import fft
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,6 +78,8 @@ class LinearModel:
         Static loads at which it was made linear.
     standing : bool
         Tyres standing on posts; else rolling.
+    linearisation : Linearisation
+        By which rules, and at which velocities, friction was made linear.
     """
 
     mass: Floats
@@ -91,6 +93,7 @@ class LinearModel:
     moves: tuple[tuple[str, int], ...]
     loads: StaticLoads
     standing: bool
+    linearisation: Linearisation = field(default_factory=Linearisation)
 
     @property
     def dofs(self) -> tuple[str, ...]:
@@ -205,6 +208,7 @@ def linear_model(
         moves=tuple((name, place) for name, places in columns.items() for place in places),
         loads=loads,
         standing=standing,
+        linearisation=linearisation or Linearisation(),
     )
 
 

@@ -287,7 +287,8 @@ def _modes_table(table: Mapping[str, Any]) -> Exhibit:
     words = f" The first wheel lifts at {1e3 * lift:.0f} mm between left and right posts." if lift is not None else ""
     return Exhibit(
         title="Rigid-body modes, standing and rolling",
-        caption=f"A rigid vehicle tips sideways at {math.degrees(stance['tip_side_rad']):.0f} deg.{words}",
+        caption=f"Friction made linear at the level of {table['level_of'] or 'no event'}. A rigid vehicle tips "
+        f"sideways at {math.degrees(stance['tip_side_rad']):.0f} deg.{words}",
         columns=("Motion", "Standing [Hz]", "Damping [%]", "Rolling [Hz]", "Damping [%]"),
         rows=rows,
     )

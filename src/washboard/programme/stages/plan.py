@@ -17,6 +17,7 @@ from washboard.rig import (
     Controllable,
     EventFeasibility,
     InstrumentationPlan,
+    Linearisation,
     LinearModel,
     Movement,
     RigLinkSettings,
@@ -29,6 +30,7 @@ from washboard.rig import (
     feasibility,
     instrumentation,
     linear_model,
+    model_at_level,
     procedure,
     stance,
     stance_findings,
@@ -44,16 +46,20 @@ def _run(ws: Workspace) -> Outcome:
     plan = ws.plan
     if plan.specimen is None or not plan.rig.post:
         return _without_specimen(ws)
-    model = linear_model(plan.specimen, plan.rig)
-    rolling = linear_model(plan.specimen, plan.rig, standing=False)
-    stood = stance(plan.specimen, plan.rig)
-    ws.progress(0.05, "stability")
+    events = _events(ws, plan.specimen)
+    ws.progress(0.9, "stability")
+    # Modes and stability at the level of the event that plays longest.
+    schedule = _schedule(ws)
+    longest = max(events, key=lambda event: _hours(schedule, event.event), default=None)
+    rule = Linearisation() if longest is None else longest.model.linearisation
+    model = linear_model(plan.specimen, plan.rig, linearisation=rule)
+    rolling = linear_model(plan.specimen, plan.rig, standing=False, linearisation=rule)
+    stood = stance(plan.specimen, plan.rig, linearisation=rule)
     held = controllable(model, rolling, plan.control, candidates=body_candidates(model.bodies))
     findings = [
         *stance_findings(stood, plan.specimen, plan.rig),
         *controllable_findings(held, plan.band.low_hz),
     ]
-    events = _events(ws, model)
     for event in events:
         findings.extend(event.findings)
     static = static_on_actuators(model)
@@ -72,20 +78,27 @@ def _run(ws: Workspace) -> Outcome:
         "procedure": procedure(plan.specimen, plan.rig, movement=_hardest(events)),
         "sensors": _sensors(instrumentation(plan.specimen, high_hz=plan.band.high_hz)),
         "dummies": _dummies(plan.specimen),
-        "schedule": _schedule(ws),
+        "schedule": schedule,
+        "level_of": "" if longest is None else longest.event,
     }  # fmt: skip
     save_table(ws.out / "plan.json", _plain(table))
     _write_arrays(ws.out, model, events, held)
     return _outcome(events, tuple(findings), stood)
 
 
-def _events(ws: Workspace, model: LinearModel) -> tuple[EventFeasibility, ...]:
+def _hours(schedule: dict[str, Any], event: str) -> float:
+    entry = schedule["events"][event]
+    return float((entry["plays"] or 1) * (entry["duration_s"] or 0.0)) / 3600
+
+
+def _events(ws: Workspace, specimen: Specimen) -> tuple[EventFeasibility, ...]:
     plan, entries = ws.plan, load_table(ws.of("shorten") / "shorten.json")["events"]
     found = []
     for number, (event, entry) in enumerate(entries.items()):
-        ws.progress(0.1 + 0.85 * number / max(len(entries), 1), f"demand of {event}")
+        ws.progress(0.9 * number / max(len(entries), 1), f"demand of {event}")
         target = read_recording(ws.of("shorten") / entry["file"])
         band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
+        model = model_at_level(specimen, plan.rig, target, plan.control, band_hz=band)
         found.append(feasibility(target, model, plan.rig, plan.control, band_hz=band, event=event))
     return tuple(found)
 
@@ -222,9 +235,11 @@ def _outcome(events: tuple[EventFeasibility, ...], findings: tuple[Finding, ...]
         "wheel_load_n": dict(stood.loads.wheel_n),
         "fits": not errors,
     }
-    words = ["Everything fits." if not errors else f"{len(errors)} things do not fit: {errors[0].text}."]
+    words = [f"{len(errors)} things do not fit: {errors[0].text}." if errors else "Everything fits."]
     if demands:
         one, event_name = max(demands, key=lambda pair: max(pair[0].shares.values()))
+        if not errors and not one.fits:
+            words = ["It fits, apart from short peaks that limits will cut."]
         share = one.shares[one.worst]
         figures |= {
             "worst_share": share,
@@ -277,5 +292,6 @@ STAGE = Stage(
     needs={"shorten": ()},
     reads=_reads,
     run=_run,
+    revision=2,
     show=_show,
 )
