@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -105,16 +106,37 @@ def made_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: f
     return Recording(samples=samples, rate_hz=rate_hz, channels=channels, name=f"made {seed}")
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder_in(where: Path) -> Path:
     """A programme folder with three recordings and nothing run yet."""
-    root = tmp_path / "tipper"
+    root = where / "tipper"
     (root / "recordings").mkdir(parents=True)
     (root / "programme.toml").write_text(PROGRAMME, encoding="utf-8")
     write_recording(made_recording(30.0, 1), root / "recordings" / "ramp-1.nc")
     write_recording(made_recording(28.0, 2, spike=True), root / "recordings" / "ramp-2.nc")
     write_recording(made_recording(12.0, 3), root / "recordings" / "kerb.nc")
     return root
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A programme folder with three recordings and nothing run yet."""
+    return folder_in(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with check, target and shorten really run, once for all tests: to be copied, not changed."""
+    from washboard.programme import all_stages, read_plan, run_stage, stage_named
+
+    root = folder_in(tmp_path_factory.mktemp("made"))
+    run_stage(stage_named("shorten"), all_stages(), root, read_plan(root))
+    return root
+
+
+@pytest.fixture
+def shortened(made: Path, tmp_path: Path) -> Path:
+    """A copy of it to change."""
+    return Path(shutil.copytree(made, tmp_path / "copy"))
 
 
 @pytest.fixture

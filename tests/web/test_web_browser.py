@@ -9,6 +9,8 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
+from washboard.web._steps import STEPS
+
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the system's chromium"),
@@ -19,6 +21,26 @@ ARGUMENTS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+
+
+SPECIMEN = """
+[specimen]
+name = "tipper"
+
+[specimen.frame]
+mass = "9000 kg"
+cog = ["-2.2 m", "0 m", "1.4 m"]
+
+[[specimen.axle]]
+name = "front axle"
+x = "0 m"
+track = "2.0 m"
+
+[[specimen.axle]]
+name = "rear axle"
+x = "-3.8 m"
+track = "1.9 m"
+"""
 
 
 class Watch:
@@ -189,22 +211,70 @@ CONTRAST = """() => {
 }"""
 
 
+UNNAMED = """[...document.querySelectorAll('button, a[href], input, textarea, [role=button]')]
+  .filter((e) => e.offsetParent && e.type !== 'file' && !(e.innerText || e.getAttribute('aria-label') || e.labels?.length
+    || e.closest('label') || e.title || e.getAttribute('aria-labelledby'))).map((e) => e.outerHTML.slice(0, 160))"""
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("theme", ["light", "dark"])
-def test_text_stands_out_enough_and_nothing_scrolls_sideways(
-    browser: Any, checked: Path, serve_folder: Callable[..., Any], theme: str
+def test_every_page_can_be_read_by_everybody(
+    browser: Any, shortened: Path, serve_folder: Callable[..., Any], theme: str
 ) -> None:
-    server = serve_folder(checked)
-    for path in ("/programme", "/recordings?event=haul%20ramp&lap=2", "/loads"):
-        with opened(browser, server.address, path, color_scheme=theme) as (page, _watch):
-            page.wait_for_timeout(900)
-            assert page.evaluate(CONTRAST) == []
-            assert page.evaluate("document.documentElement.scrollWidth") <= 1280
-            unnamed = page.evaluate(
-                "[...document.querySelectorAll('button, a[href], input, [role=button]')]"
-                ".filter((e) => e.offsetParent && !(e.innerText || e.getAttribute('aria-label') || e.labels?.length "
-                "|| e.closest('label') || e.title)).map((e) => e.outerHTML.slice(0, 120))"
-            )
-            assert unnamed == []
+    server = serve_folder(shortened)
+    for step in STEPS:
+        with opened(browser, server.address, step.path, color_scheme=theme) as (page, _watch):
+            page.wait_for_function("!document.body.innerText.match(/Drawing the plots|Counting …/)", timeout=90000)
+            page.wait_for_timeout(500)
+            assert page.evaluate(CONTRAST) == [], step.title
+            assert page.evaluate(UNNAMED) == [], step.title
+            assert page.locator("h1").count() == 1, step.title
+            for width in (1280, 1920):
+                page.set_viewport_size({"width": width, "height": 900})
+                assert page.evaluate("document.documentElement.scrollWidth") <= width, step.title
+
+
+@pytest.mark.slow
+def test_the_slope_moves_the_damage_at_once(browser: Any, shortened: Path, serve_folder: Callable[..., Any]) -> None:
+    server = serve_folder(shortened)
+    with opened(browser, server.address, "/loads?slope=3") as (page, _watch):
+        page.get_by_text("Where along the lap the damage is done, slope 3").wait_for(timeout=90000)
+        page.get_by_role("slider").press("ArrowRight")
+        page.get_by_text("Where along the lap the damage is done, slope 3.5").wait_for(timeout=20000)
+        page.wait_for_function("new URL(location).searchParams.get('slope') === '3.5'")
+        assert page.locator(".wb-chart[data-drawn=yes] canvas").count() == 4
+
+
+@pytest.mark.slow
+def test_the_mix_is_edited_and_undone_from_the_keyboard(
+    browser: Any, shortened: Path, serve_folder: Callable[..., Any]
+) -> None:
+    server = serve_folder(shortened)
+    with opened(browser, server.address, "/target") as (page, _watch):
+        field = page.get_by_label("laps of haul ramp")
+        field.fill("240")
+        field.press("Enter")
+        page.get_by_text("event · haul ramp · repeats: 120 → 240").wait_for()
+        page.get_by_label("laps of kerb strikes").fill("80")
+        page.keyboard.press("Tab")
+        page.get_by_text("2 edits not saved").wait_for()
+        page.locator("h1").click()
+        page.keyboard.press("Control+z")
+        page.get_by_text("1 edit not saved").wait_for()
+        page.wait_for_function("document.querySelector('[aria-label=\"laps of kerb strikes\"]').value === '40'")
+
+
+@pytest.mark.slow
+def test_the_list_of_the_set_up_keeps_its_ticks(browser: Any, folder: Path, serve_folder: Callable[..., Any]) -> None:
+    file = folder / "programme.toml"
+    file.write_text(file.read_text() + SPECIMEN)
+    server = serve_folder(folder)
+    with opened(browser, server.address, "/rig") as (page, _watch):
+        page.locator(".wb-check .q-checkbox").first.click()
+        page.get_by_text("1 of ").wait_for()
+    with opened(browser, server.address, "/rig") as (page, _watch):
+        page.get_by_text("1 of ").wait_for()
+        assert page.locator(".wb-moving").count() == 0
 
 
 def test_the_lane_is_walked_by_keys(browser: Any, folder: Path, serve_folder: Callable[..., Any]) -> None:

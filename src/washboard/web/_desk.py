@@ -9,13 +9,12 @@ from typing import Any
 
 from washboard.errors import InputError, StorageError, WashboardError
 from washboard.programme import (
-    STAGE_NAMES,
     Plan,
     Stage,
     StageStatus,
+    all_stages,
     read_plan,
     read_record,
-    stage_named,
     status_of,
 )
 from washboard.programme._stage import State
@@ -51,7 +50,7 @@ class Desk:
 
     def stages(self) -> tuple[Stage, ...]:
         """Every stage, in the order of the job."""
-        return known_stages()
+        return all_stages()
 
     def status(self) -> dict[str, StageStatus]:
         """Fresh, stale or missing per stage. Raises InputError, StorageError.
@@ -116,17 +115,6 @@ class Desk:
             except (OSError, ValueError):
                 self._kept = {}
         return self._kept
-
-
-def known_stages() -> tuple[Stage, ...]:
-    """Every stage of this version that there is code for, in the order of the job."""
-    found = []
-    for name in STAGE_NAMES:
-        try:
-            found.append(stage_named(name))
-        except (ImportError, AttributeError):
-            continue
-    return tuple(found)
 
 
 def sentence(error: BaseException) -> str:

@@ -125,6 +125,8 @@ async def show_exhibits(page: Page, stage: str = "", *, heading: str = "What thi
 
     async def draw() -> None:
         trouble = await _draw(page.desk.folder, stage)
+        if page.gone:
+            return
         if trouble:
             wait.set_text(f"The plots of this step cannot be drawn: {trouble}")
             return

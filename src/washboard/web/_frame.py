@@ -193,6 +193,11 @@ class Page:
                     ui.label(step.title)
                     ui.label(STATE_WORDS[state]).classes("wb-state")
 
+    @property
+    def gone(self) -> bool:
+        """Whether the user has left the page meanwhile: then there is nothing to draw on."""
+        return bool(self.lane.is_deleted)
+
     # -- telling ------------------------------------------------------------------------------------------------
 
     def notice(

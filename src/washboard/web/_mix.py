@@ -54,9 +54,11 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
     if lost:
         raise InputError(f"event '{lost[0]}' was not counted yet; run this step")
     chosen = [table["events"][event.name] for event in plan.event]
-    one = np.array([[entry["damage_per_lap"][name] for name in channels] for entry in chosen])
-    mean = np.stack([_mean_lap(entry, table, channels, lap) for entry, lap in zip(chosen, one, strict=True)])
-    lap_s = np.array([entry["duration_s"] for entry in chosen])
+    one = np.array([[entry["damage_per_play"][name] for name in channels] for entry in chosen])
+    laps_per_play = np.array([len(entry["played_laps"]) for entry in chosen])
+    mean = np.stack([_mean_lap(entry, table, channels) for entry in chosen])
+    play_s = np.array([entry["duration_s"] for entry in chosen])
+    lap_s = play_s / laps_per_play
     names = [event.name for event in plan.event]
     mix = usage(plan.event, plan.duty, dict(zip(names, lap_s.tolist(), strict=True)))
     loads = [
@@ -71,12 +73,13 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
     plays = schedule(
         one[:, control],
         target.damage[control],
-        lap_s,
+        play_s,
         events=tuple(names),
         channels=tuple(channels[row] for row in control),
         slopes=slopes,
         under_test=plan.duty.under_test,
         over_test=plan.duty.over_test,
+        least_plays=np.array([event.least for event in plan.event]) * mix.mean_laps / laps_per_play,
         time_limit_s=3.0,
     )
     before = np.array([table["damage"][name] for name in channels])
@@ -91,12 +94,10 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
     )
 
 
-def _mean_lap(
-    entry: dict[str, Any], table: dict[str, Any], channels: tuple[str, ...], one: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _mean_lap(entry: dict[str, Any], table: dict[str, Any], channels: tuple[str, ...]) -> NDArray[np.float64]:
     """Mean damage of the event's laps, which the stage wrote as a share; its representative lap where it had none."""
     if not entry["service_laps"] > 0:
-        return one
+        return np.array([entry["damage_per_lap"][name] for name in channels])
     damage = np.array([table["damage"][name] for name in channels])
     factor = np.array([table["percentile_factor"][name] for name in channels])
     share = np.array([entry["share"][name] for name in channels])

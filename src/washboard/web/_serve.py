@@ -72,6 +72,7 @@ def _warm_up(desk: Desk) -> None:
         importlib.import_module(f"washboard.web.pages.{step.title.lower()}")
     with contextlib.suppress(WashboardError, OSError):
         desk.status()
+    importlib.import_module("washboard.web.pages.loads").warm_up()
 
 
 def _port_free(host: str, port: int) -> bool:

@@ -58,10 +58,9 @@ def main(arguments: list[str]) -> int:
     report.write()
     code, state, message = 0, "done", ""
     try:
-        from washboard.programme import read_plan, run_stage, stage_named
-        from washboard.web._desk import known_stages
+        from washboard.programme import all_stages, read_plan, run_stage, stage_named
 
-        stages = known_stages()
+        stages = all_stages()
         records = run_stage(
             stage_named(stage),
             stages,

@@ -77,7 +77,7 @@ def _read(desk: Desk, lap: Lap, panes: Sequence[Pane]) -> _Samples:
 def _remains(desk: Desk, lap: Lap, panes: tuple[Pane, ...], slope: float) -> tuple[Any, Any]:
     """Damage by band and along the lap: what takes longest, kept for slopes seen before."""
     held = _read(desk, lap, panes)
-    edges = log_spaced(0.5, min(100.0, 0.45 * held.rate_hz), 24)
+    edges = log_spaced(0.5, min(100.0, 0.45 * held.rate_hz), 16)
     return damage_by_band(held.values, held.rate_hz, edges, slope), _along(held, slope)
 
 
@@ -87,6 +87,17 @@ def _along(held: _Samples, slope: float) -> tuple[NDArray[np.float64], NDArray[n
     whole = found.sum(axis=1, keepdims=True)
     time_s = (np.arange(found.shape[1]) + 1) * window / held.rate_hz
     return time_s, np.cumsum(found, axis=1) / np.where(whole > 0, whole, 1.0)
+
+
+def warm_up() -> None:
+    """Have everything that is compiled or imported on first use ready before somebody asks."""
+    sine = np.sin(np.arange(2048) / 7.0)[None]
+    held = _Samples(("sine",), ("1",), 256.0, sine)
+    _along(held, 5.0)
+    damage_by_band(sine, 256.0, [5.0, 20.0], 5.0)
+    psd(sine, 256.0, block_s=2.0)
+    pseudo_damage(sine, 5.0)
+    range_mean_matrix(rainflow(sine[0]), 4, 4)
 
 
 class _Loads:
@@ -168,6 +179,8 @@ class _Loads:
             while True:
                 self._again = False
                 found = await run.io_bound(self._compute)
+                if self.page.gone:
+                    return
                 if found is not None:
                     self._show(*found)
                 if not self._again:

@@ -122,7 +122,7 @@ class _Weights:
             self.said.set_content("")
             self.page.notice(sentence(error), "look")
             return
-        if found is None:
+        if found is None or self.page.gone:
             return
         rows = [
             (name, float(found.outside[n]), float(found.distortion[n]), float(found.noise[n]))
@@ -171,7 +171,7 @@ class _Live:
             return
         finally:
             self.busy = False
-        if len(seen) == self.count or not seen:
+        if len(seen) == self.count or not seen or self.page.gone:
             return
         self.count = len(seen)
         self._show(seen)

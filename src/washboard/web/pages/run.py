@@ -92,6 +92,8 @@ class _Watch:
             return
         finally:
             self.busy = False
+        if self.page.gone:
+            return
         mark = f"{len(passes)}:{[entry.state for entry in passes[-3:]]}:{running}"
         if mark != self.mark:
             self.mark = mark

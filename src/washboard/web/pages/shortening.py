@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,11 +11,15 @@ from nicegui import run, ui
 
 from washboard.errors import StorageError, WashboardError
 from washboard.programme import load_table
+from washboard.programme._laps import load_laps
+from washboard.recording import write_recording
+from washboard.shorten import end_to_end
 from washboard.web._chart import Chart, ChartData, Line
-from washboard.web._desk import sentence
+from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
 from washboard.web._frame import Page, button, lead, words
 from washboard.web._laps_view import first_open, panes_of
+from washboard.web._sources import TRIED
 from washboard.web._stack import Layer, Mark, Stack
 
 
@@ -23,20 +28,29 @@ async def build(page: Page, query: Mapping[str, str]) -> None:
     lead(page)
     try:
         table = load_table(page.desk.folder / "stages" / "shorten" / "shorten.json")
-        checked = load_table(page.desk.folder / "stages" / "check" / "check.json")
     except StorageError:
         return
     if table["events"]:
-        await _Kept(page, table, checked, query).draw()
+        await _Kept(page, table, query).draw()
     await show_exhibits(page)
     show_findings(page)
+
+
+def whole_play(desk: Desk, event: str, entry: dict[str, Any]) -> str:
+    """The laps of an event end to end, as they were before shortening, in a file that can be looked at."""
+    laps = load_laps(desk.folder)[event]
+    joined = end_to_end([laps[number] for number in entry["laps"]], fade_s=desk.plan().shorten.fade_s)
+    name = f"{TRIED}/play-{Path(entry['file']).name}"
+    (desk.folder / TRIED).mkdir(parents=True, exist_ok=True)
+    write_recording(joined, desk.folder / name)
+    return name
 
 
 class _Kept:
     """One event's kept stretches, and the trade-off between time and damage."""
 
-    def __init__(self, page: Page, table: dict[str, Any], checked: dict[str, Any], query: Mapping[str, str]) -> None:
-        self.page, self.table, self.checked = page, table, checked
+    def __init__(self, page: Page, table: dict[str, Any], query: Mapping[str, str]) -> None:
+        self.page, self.table = page, table
         self.event = (
             query.get("event", "") if query.get("event", "") in table["events"] else next(iter(table["events"]))
         )
@@ -106,7 +120,7 @@ class _Kept:
             for (name, entry), length in zip(events.items(), at, strict=True)
         ]  # fmt: skip
         total = sum(row[4] for row in rows)
-        heads = ("event", "lap [s]", "left of it, about [s]", "plays", "rig time, about [h]")
+        heads = ("event", "one play [s]", "left of it, about [s]", "plays", "rig time, about [h]")
         self.cost.set_content(
             table_html(heads, rows, "Cost") + f"<p><b>{total:.3g} h</b> of rig time in all, about.</p>"
         )
@@ -126,13 +140,12 @@ class _Kept:
         entry = self.entry
         self.body.clear()
         self.summary.set_text(
-            f"lap {entry['lap'] + 1}: {entry['original_s']:.1f} s become {entry['duration_s']:.1f} s, played "
-            f"{entry['plays']} times; proven to be within {entry['gap']:.1%} of the shortest possible"
+            f"{len(entry['laps'])} laps end to end: {entry['original_s']:.1f} s become {entry['duration_s']:.1f} s, "
+            f"played {entry['plays']} times; proven to be within {entry['gap']:.1%} of the shortest possible"
         )
-        file = f"stages/check/{self.checked['events'][self.event][entry['lap']]['file']}"
-        short = f"stages/shorten/{entry['file']}"
         try:
-            opened, trouble = await run.io_bound(first_open, self.page.desk, [file, short]) or ([], [])
+            file = await run.io_bound(whole_play, self.page.desk, self.event, entry) or ""
+            opened, trouble = await run.io_bound(first_open, self.page.desk, [file]) or ([], [])
         except WashboardError as error:
             self.page.notice(sentence(error), "bad")
             return
@@ -146,8 +159,8 @@ class _Kept:
         with self.body:
             with ui.element("div"):
                 stack = Stack(
-                    panes=panes, layers=[Layer(file=file, label="lap", colour=0)], duration_s=entry["original_s"],
-                    marks=marks, pane_px=70, view_px=420, label=f"The lap of {self.event}; kept stretches are shaded",
+                    panes=panes, layers=[Layer(file=file, label="laps", colour=0)], duration_s=entry["original_s"],
+                    marks=marks, pane_px=70, view_px=420, label=f"The laps of {self.event}; kept stretches are shaded",
                 )  # fmt: skip
                 with ui.element("div").classes("wb-row"):
                     button("Whole length", stack.whole)

@@ -37,6 +37,7 @@ class _Mix:
     def __init__(self, page: Page, plan: Plan) -> None:
         self.page, self.plan = page, plan
         self.fields: dict[tuple[str, ...], ui.input] = {}
+        self.shown: dict[tuple[str, ...], str] = {}
 
     async def draw(self) -> None:
         """Draw the table, the service and the preview."""
@@ -112,6 +113,7 @@ class _Mix:
         field.props("outlined dense debounce=250" + (f' aria-label="{label}"' if bare else ""))
         field.set_enabled(not off)
         self.fields[key] = field
+        self.shown[key] = value
 
         def changed() -> None:
             self._edit(key, str(field.value or "").strip(), number)
@@ -121,6 +123,8 @@ class _Mix:
 
     def _edit(self, key: tuple[str, ...], text: str, number: bool) -> None:
         field = self.fields[key]
+        if text == self.shown[key]:
+            return
         now: Any = text or None
         if text and (number or text.replace(".", "", 1).isdigit()):
             try:
@@ -140,6 +144,7 @@ class _Mix:
                 # Either the one or the other: both change as one edit of the user's.
                 draft.set_all({(*key[:-1], other): None, key: now})
                 self.fields[(*key[:-1], other)].value = ""
+                self.shown[(*key[:-1], other)] = ""
             else:
                 draft.set(key, now)
         except WashboardError as error:
@@ -147,6 +152,7 @@ class _Mix:
             field.update()
             return
         field.props(remove="error error-message")
+        self.shown[key] = text
         self.page.edited()
 
     async def refresh(self) -> None:
@@ -161,6 +167,8 @@ class _Mix:
         except (WashboardError, InputError) as error:
             self.trouble.set_text(sentence(error))
             return
+        if self.page.gone:
+            return
         self.trouble.set_text("")
         if found is not None:
             self._show(found)
@@ -172,7 +180,7 @@ class _Mix:
             held = self.page.desk.draft.value(key)
             text = "" if held is None else str(held)
             if held is not None and text != str(field.value) and f"{held}" != str(field.value):
-                field.value = text
+                field.value = self.shown[key] = text
 
     def _show(self, found: MixPreview) -> None:
         plays = found.schedule
