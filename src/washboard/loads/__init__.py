@@ -27,6 +27,7 @@ from washboard.loads._spectral_damage import Method, SpectralMoments, spectral_d
 from washboard.loads._statements import Character, character
 from washboard.loads._stream import DamageStream, RainflowStream
 from washboard.loads._turning import TurningPoints, turning_points
+from washboard.loads._warm_up import warm_up
 from washboard.loads._windows import Credit, damage_by_window
 
 __all__ = [
@@ -80,5 +81,5 @@ __all__ = [
     "spectral_damage",
     "spectral_moments",
     "turning_points",
-    "walker",
+    "walker", "warm_up",
 ]  # fmt: skip

@@ -24,10 +24,10 @@ from washboard.loads._vector import add_powers8, as_bits, as_double, distinct8, 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-BLOCK = 2048
+BLOCK = 1024
 """Samples taken at a time."""
 
-ENOUGH = 2048
+ENOUGH = 4096
 """Turning points gathered before a peeling pass."""
 
 SLACK = 32
@@ -494,7 +494,7 @@ def damage_of_windows(x: NDArray[Any], window: int, split: bool, residue: float,
     size = ENOUGH + BLOCK + SLACK
     work = np.empty(BLOCK + 2 + SLACK)
     one, two, ranges, spare = np.empty(size), np.empty(size), np.empty(size), np.empty(size)
-    first, second = np.empty(size, np.int64), np.empty(size, np.int64)
+    held, first, second = np.empty(size), np.empty(size, np.int64), np.empty(size, np.int64)
     stack, places = np.empty(4096), np.empty(4096, np.int64)
     sums = np.zeros((slopes.shape[0], 8))
     state = np.zeros(2)
@@ -544,7 +544,7 @@ def damage_of_windows(x: NDArray[Any], window: int, split: bool, residue: float,
                     break
                 if inner > abs(stack[depth - 3] - stack[depth - 4]):
                     break
-                two[crossing] = inner
+                held[crossing] = inner
                 second[crossing] = places[depth - 2]
                 first[crossing] = places[depth - 3] if split else places[depth - 2]
                 stack[depth - 3] = stack[depth - 1]
@@ -552,10 +552,9 @@ def damage_of_windows(x: NDArray[Any], window: int, split: bool, residue: float,
                 depth -= 2
                 crossing += 1
                 if crossing == size - SLACK:
-                    scatter(two, first, second, crossing, 1.0, slopes, spare, out)
+                    scatter(held, first, second, crossing, 1.0, slopes, spare, out)
                     crossing = 0
-        scatter(two, first, second, crossing, 1.0, slopes, spare, out)
-        crossing = 0
+    scatter(held, first, second, crossing, 1.0, slopes, spare, out)
     if residue > 0.0:
         for q in range(depth - 1):
             ranges[0] = abs(stack[q + 1] - stack[q])

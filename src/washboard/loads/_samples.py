@@ -38,7 +38,16 @@ def as_rows(samples: ArrayLike, what: str) -> Samples:
         raise DataError(f"{what} needs at least 2 samples per channel; there are {rows.shape[1]}")
     if not rows.dtype.isnative:
         rows = rows.astype(rows.dtype.newbyteorder("="))
-    return rows if rows.strides[1] == rows.itemsize else np.ascontiguousarray(rows)
+    if rows.strides[1] != rows.itemsize or not rows.flags.aligned:
+        rows = np.array(rows, order="C")
+    return as_read_only(rows)
+
+
+def as_read_only(rows: Samples) -> Samples:
+    """A view that cannot be written to: the compiler counts it as another type, so that one type is enough."""
+    view = rows.view(np.ndarray)
+    view.flags.writeable = False
+    return view
 
 
 def as_one_row(x: ArrayLike, what: str) -> Samples:

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from washboard.errors import DataError
 from washboard.loads._damage import as_slopes, residue_damage
 from washboard.loads._rainflow import ClosedCycles, Cycles, CycleStack, Residue, check_residue, finish
-from washboard.loads._samples import Samples, check_finite, each_row, not_finite
+from washboard.loads._samples import Samples, as_read_only, check_finite, each_row, not_finite
 from washboard.loads._turning import check_gate
 
 _PIECE = "Counting a piece"
@@ -120,7 +120,7 @@ def _count(
     from washboard.loads import _kernels
 
     def one(number: int) -> None:
-        row = np.ascontiguousarray(rows[number])
+        row = as_read_only(np.ascontiguousarray(rows[number]))
         stacks[number], bad = _kernels.count_damage(
             row, last, gates[number], stacks[number], states[number], counts[number], turns[number], slopes,
             sums[number],
@@ -152,7 +152,7 @@ class RainflowStream:
         """Cycles closed by the next piece, shape (time,). Raises DataError when it is not finite."""
         from washboard.loads import _kernels
 
-        piece = np.asarray(samples, np.float64).ravel()
+        piece: Samples = as_read_only(np.ascontiguousarray(np.asarray(samples, np.float64).ravel()))
         check_finite(piece[None, :], _PIECE)
         values, indices = np.empty(piece.size + 1), np.empty(piece.size + 1, np.int64)
         if not self._last.size and piece.size:
