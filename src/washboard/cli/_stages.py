@@ -95,6 +95,24 @@ def _tell_journal(folder: Path, plan: Plan, begun: str, *, accept: bool, by: str
             note("journal: the change is accepted; the next passes make a new reference")
 
 
+#: Steps that only work on what is there: asking for one of them must not set a real rig in motion.
+_AFTER_THE_RIG = ("correlate", "report")
+
+
+def _refuse_to_move_the_rig(name: str, folder: Path, plan: Plan) -> None:
+    from washboard.programme import all_stages, status_of
+
+    behind = [
+        entry for entry in status_of(all_stages(), folder, plan) if entry.stage in _HELP and entry.state != "fresh"
+    ]
+    moving = [entry for entry in behind if entry.stage in {"identify", "replicate", "endure"}]
+    if moving:
+        raise InputError(
+            f"{name} would first run {', '.join(entry.stage for entry in moving)} and so move the rig "
+            f"({moving[0].stage}: {moving[0].reason}); run 'washboard {moving[0].stage} {folder}' when the rig is ready"
+        )
+
+
 def _run(name: str, folder: Path, *, again: bool, trust: bool, as_json: bool, plan: Plan | None = None) -> None:
     from washboard.programme import all_stages, read_plan, read_record, run_stage, stage_named
 
@@ -104,6 +122,8 @@ def _run(name: str, folder: Path, *, again: bool, trust: bool, as_json: bool, pl
         from washboard.programme._trust import trust_folder
 
         trust_folder(folder, plan)
+    if name in _AFTER_THE_RIG and plan.rig.link.kind != "virtual":
+        _refuse_to_move_the_rig(name, folder, plan)
     with Watch() as watch:
         ran = run_stage(stage_named(name), all_stages(), folder, plan, progress=watch, again=again)
     record = read_record(folder, name)
