@@ -26,6 +26,7 @@ from washboard.recording._resample import resample
 from washboard.recording._settings import CheckSettings, DerivedChannel, RepairStep
 from washboard.recording._sniff import Format
 from washboard.recording._source import Source, TimeBase, Track
+from washboard.recording._stream import check_file, import_recording
 from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
 from washboard.recording._uff58 import UffFunction, read_uff58_functions, write_uff58_functions
 
@@ -61,11 +62,13 @@ __all__ = [
     "analyse_stamps",
     "applies",
     "band_pass",
+    "check_file",
     "convert",
     "derive",
     "describe",
     "find_faults",
     "find_lag",
+    "import_recording",
     "join_loggers",
     "lap_faults",
     "names_in",

@@ -190,15 +190,15 @@ def join_loggers(
             "measured the same"
         )
     rows = np.full((second.n_channels, first.n_samples), np.nan, dtype=second.samples.dtype)
-    size = min(first.n_samples, second.n_samples)
     for row in range(second.n_channels):
         if found.drift_known:
             at = np.arange(first.n_samples) / first.rate_hz
             place = (at + found.lag_s + at * 1e-6 * found.drift_ppm) * first.rate_hz
             rows[row] = _at_places(second.samples[row], place)
         else:
-            moved = shifted(second.samples[row], -found.lag_s * first.rate_hz)
-            rows[row, :size] = moved[:size]
+            padded = np.full(max(first.n_samples, second.n_samples), np.nan)
+            padded[: second.n_samples] = second.samples[row]
+            rows[row] = shifted(padded, -found.lag_s * first.rate_hz)[: first.n_samples]
     taken = set(first.names)
     channels = tuple(
         dataclasses.replace(channel, name=f"{channel.name} 2") if channel.name in taken else channel

@@ -218,7 +218,7 @@ def _baseline_faults(samples: Samples, rate_hz: float, channel: Channel) -> list
                 advice="cut there, or take off each part's offset",
             )
         ]
-    if base.wander > max(2 * base.spread, 4 * base.about_curve):
+    if base.wander > max(2.5 * base.spread, 5 * base.about_curve):
         return [
             Finding(
                 kind="drift",
@@ -227,7 +227,7 @@ def _baseline_faults(samples: Samples, rate_hz: float, channel: Channel) -> list
                 start_s=0.0,
                 end_s=length,
                 measured=base.drift,
-                limit=2 * base.spread,
+                limit=2.5 * base.spread,
                 text=f"its zero drifts by {_value(base.wander, channel)} over {length:.0f} s",
                 advice='take it off with [[check.repair]] do = "drift"',
             )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,8 +17,9 @@ import numpy as np
 
 from washboard.errors import ChannelError, FormatError
 from washboard.recording._marks import channel_from, marks_from_text, marks_to_text
-from washboard.recording._recording import Channel, Recording
+from washboard.recording._recording import Channel, Recording, Samples
 from washboard.recording._source import Source, TimeBase, Track, as_float, no_channel
+from washboard.recording._timebase import analyse_stamps
 from washboard.settings import to_plain
 
 _TIME = 1
@@ -105,6 +106,74 @@ def read_mdf4(path: Path, channels: Sequence[str] | None = None) -> Source:
         store.close()
 
 
+def stream_mdf4(path: Path, *, block_bytes: int = 1 << 26) -> tuple[Recording, int, Iterator[Samples]] | None:
+    """A long MDF4 file in pieces: its header as a Recording without samples, their number, and the pieces.
+
+    None where the file is not one group on an even time base: then it must be read whole. Raises FormatError.
+    """
+    from asammdf import MDF
+
+    try:
+        store = MDF(path)
+    except Exception as error:  # noqa: BLE001 - a damaged file makes it raise nearly anything
+        _laid_to_rest(error)
+        raise _damaged(path, error) from None
+    try:
+        places = _places(store, path, None)
+        groups = {number for _, number, _ in places}
+        report = None
+        if len(groups) == 1:
+            number = groups.pop()
+            stamps = np.asarray(store.get_master(number), dtype=np.float64)
+            report = analyse_stamps(stamps) if stamps.size > 1 else None
+        if report is None or not report.even:
+            store.close()
+            return None
+        first = store.select(places, record_count=16, copy_master=False, ignore_value2text_conversions=True)
+        kept = [place for place, signal in zip(places, first, strict=True) if as_float(signal.samples) is not None]
+        lines = [line for signal in first if (line := as_float(signal.samples)) is not None]
+        wide = any(line.dtype == np.float64 for line in lines)
+        channels = tuple(
+            _channel(signal, store.groups[number].channels[index].comment or "")
+            for (_, number, index), signal in zip(places, first, strict=True)
+            if as_float(signal.samples) is not None
+        )
+        header = Recording(
+            samples=np.empty((len(kept), 0), dtype=np.float64 if wide else np.float32),
+            rate_hz=report.rate_hz,
+            channels=channels,
+            name=path.stem,
+            start=_start(store),
+            owned=True,
+        )
+    except Exception as error:  # noqa: BLE001
+        store.close()
+        raise _damaged(path, error) from None
+    return header, stamps.size, _pieces(store, path, kept, header, stamps.size, block_bytes)
+
+
+def _pieces(
+    store: Any, path: Path, places: list[tuple[None, int, int]], header: Recording, total: int, block_bytes: int
+) -> Iterator[Samples]:
+    length = max(1024, block_bytes // (len(places) * header.samples.itemsize))
+    try:
+        for start in range(0, total, length):
+            count = min(length, total - start)
+            signals = store.select(
+                places, record_offset=start, record_count=count, copy_master=False, ignore_value2text_conversions=True
+            )
+            block = np.empty((len(places), count), dtype=header.samples.dtype)
+            for row, signal in enumerate(signals):
+                if signal.samples.size != count:
+                    raise FormatError(f"{path}: ends before its samples do; copy it again from the logger")
+                block[row] = signal.samples
+                if signal.invalidation_bits is not None:
+                    block[row, np.asarray(signal.invalidation_bits, dtype=bool)] = np.nan
+            yield block
+    finally:
+        store.close()
+
+
 def _laid_to_rest(error: BaseException) -> None:
     """Close what a failed constructor left half-made; its own clean-up would print a traceback of its own."""
     trace = error.__traceback__
@@ -140,18 +209,7 @@ def _read(store: Any, path: Path, channels: Sequence[str] | None) -> Source:
             marks = marks_from_text(properties.pop("washboard"))
         except (KeyError, TypeError, ValueError):
             marks = {}
-    places: list[tuple[None, int, int]] = []
-    size = path.stat().st_size
-    for number, group in enumerate(store.groups):
-        if group.channel_group.cycles_nr * max(group.channel_group.samples_byte_nr, 1) > 1000 * size:
-            raise ValueError(f"group {number + 1} claims more samples than the file can hold")
-        master = store.masters_db.get(number)
-        if master is None or group.channels[master].sync_type != _TIME or group.channel_group.cycles_nr < 1:
-            continue
-        for index, channel in enumerate(group.channels):
-            if channel.channel_type in _MASTERS or (wanted is not None and channel.name not in wanted):
-                continue
-            places.append((None, number, index))
+    places = _places(store, path, wanted)
     signals = store.select(places, copy_master=False, ignore_value2text_conversions=True) if places else []
     tracks: list[Track] = []
     bases: dict[int, TimeBase] = {}
@@ -192,6 +250,23 @@ def _read(store: Any, path: Path, channels: Sequence[str] | None) -> Source:
         metadata=marks.get("metadata", properties),
         history=marks.get("history", ()),
     )
+
+
+def _places(store: Any, path: Path, wanted: set[str] | None) -> list[tuple[None, int, int]]:
+    """Where the channels over time are: (None, group, index), as `select` takes them."""
+    places: list[tuple[None, int, int]] = []
+    size = path.stat().st_size
+    for number, group in enumerate(store.groups):
+        if group.channel_group.cycles_nr * max(group.channel_group.samples_byte_nr, 1) > 1000 * size:
+            raise ValueError(f"group {number + 1} claims more samples than the file can hold")
+        master = store.masters_db.get(number)
+        if master is None or group.channels[master].sync_type != _TIME or group.channel_group.cycles_nr < 1:
+            continue
+        for index, channel in enumerate(group.channels):
+            if channel.channel_type in _MASTERS or (wanted is not None and channel.name not in wanted):
+                continue
+            places.append((None, number, index))
+    return places
 
 
 def _channel(signal: Any, comment: str) -> Channel:

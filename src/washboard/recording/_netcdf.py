@@ -7,6 +7,7 @@ known besides as JSON. Any netCDF4 or HDF5 reader can open it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import numpy as np
 
 from washboard.errors import FormatError
 from washboard.recording._marks import marks_from_text, marks_to_text
-from washboard.recording._recording import Channel, Recording
+from washboard.recording._recording import Channel, Recording, Samples
 from washboard.recording._source import Source, TimeBase, Track, as_float
 
 _MARK = "washboard"
@@ -22,28 +23,47 @@ _MARK = "washboard"
 
 def write_netcdf(recording: Recording, path: Path) -> None:
     """Write a contiguous netCDF4 file; the caller sees to it that `path` appears whole."""
+    write_netcdf_pieces(recording, recording.n_samples, (recording.samples,), path)
+
+
+def write_netcdf_pieces(header: Recording, n_samples: int, pieces: Iterable[Samples], path: Path) -> None:
+    """Write a contiguous netCDF4 file piece by piece, so that a recording larger than memory can be written.
+
+    Parameters
+    ----------
+    header : Recording
+        Everything but the samples, of which only the type counts.
+    n_samples : int
+        Samples per channel in all.
+    pieces : iterable of ndarray, shape (channel, time)
+        One after the other, `n_samples` together.
+    """
     import h5netcdf
     import h5py
 
     with h5netcdf.File(path, "w") as store:
-        store.dimensions["channel"] = recording.n_channels
-        store.dimensions["time"] = recording.n_samples
-        samples = store.create_variable(
-            "samples", ("channel", "time"), recording.samples.dtype, data=np.ascontiguousarray(recording.samples)
-        )
-        samples.attrs["rate_hz"] = recording.rate_hz
+        store.dimensions["channel"] = header.n_channels
+        store.dimensions["time"] = n_samples
+        samples = store.create_variable("samples", ("channel", "time"), header.samples.dtype)
+        samples.attrs["rate_hz"] = header.rate_hz
+        at = 0
+        for piece in pieces:
+            samples[:, at : at + piece.shape[1]] = piece
+            at += piece.shape[1]
+        if at != n_samples:
+            raise ValueError(f"{at} of {n_samples} samples were given")
         for name in ("unit", "quantity"):
             texts = store.create_variable(f"channel_{name}", ("channel",), h5py.string_dtype())
-            texts[...] = np.array([getattr(channel, name) for channel in recording.channels], dtype=object)
+            texts[...] = np.array([getattr(channel, name) for channel in header.channels], dtype=object)
         texts = store.create_variable("channel_name", ("channel",), h5py.string_dtype())
-        texts[...] = np.array(recording.names, dtype=object)
+        texts[...] = np.array(header.names, dtype=object)
         # As a variable, because an HDF5 attribute holds no more than 64 KiB.
         marks = store.create_variable(_MARK, (), h5py.string_dtype())
-        marks[...] = marks_to_text(recording)
-        store.attrs["rate_hz"] = recording.rate_hz
-        store.attrs["title"] = recording.name
-        if recording.start is not None:
-            store.attrs["start"] = recording.start.isoformat()
+        marks[...] = marks_to_text(header)
+        store.attrs["rate_hz"] = header.rate_hz
+        store.attrs["title"] = header.name
+        if header.start is not None:
+            store.attrs["start"] = header.start.isoformat()
 
 
 def read_netcdf(path: Path) -> Source:

@@ -74,35 +74,71 @@ def relation_faults(laps: Sequence[Recording]) -> tuple[list[Finding], ...]:
 
 def _of_lap(own: Relations, others: Sequence[Relations], lap: Recording) -> list[Finding]:
     usual = np.median(np.stack([other.functions for other in others]), axis=0)
-    flipped = _flipped(own.functions, usual, lap)
+    shift = _shift(own.functions, usual, own.rate_hz)
+    flipped = _flipped(shift, lap)
     if flipped:
         return flipped
-    exchanged = _exchanged(own.functions, usual, [other.functions for other in others], lap)
-    if exchanged:
-        return exchanged
-    return _late(own, usual, [other.functions for other in others], lap)
+    spread = np.median([np.abs(_shift(other.functions, usual, own.rate_hz).lag_s) for other in others], axis=0)
+    # A channel that only is late looks just like itself once moved; an exchanged one does not.
+    return (
+        _late(shift, spread, lap, least=0.85)
+        or _exchanged(own.functions, usual, [other.functions for other in others], lap)
+        or _late(shift, spread, lap, least=0.6)
+    )
 
 
-def _flipped(own: NDArray[np.float32], usual: NDArray[np.float32], lap: Recording) -> list[Finding]:
-    count = len(own)
-    off = ~np.eye(count, dtype=bool)
-    likeness = (own * usual).sum(axis=2) * off
-    size = np.maximum((usual * usual).sum(axis=2) * off, 1e-12)
-    score = likeness.sum(axis=1) / np.maximum(size.sum(axis=1), 1e-9)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Shift:
+    """How far a channel's functions with all others together are shifted against the usual ones, shape (channel,).
+
+    `likeness` is their correlation at that shift, `unmoved` without a shift.
+    """
+
+    lag_s: NDArray[np.float64]
+    likeness: NDArray[np.float64]
+    unmoved: NDArray[np.float64]
+
+
+def _shift(own: NDArray[np.float32], usual: NDArray[np.float32], rate_hz: float) -> _Shift:
+    from scipy import fft
+
+    count, length = len(own), own.shape[2]
+    size = fft.next_fast_len(2 * length, real=True)
+    off = (~np.eye(count, dtype=bool))[:, :, None]
+    # Summed over partners: strong relations count for much, weak ones for little.
+    spectrum = (np.conj(fft.rfft(usual, size, axis=2)) * fft.rfft(own, size, axis=2) * off).sum(axis=0)
+    cross = fft.irfft(spectrum, size, axis=1)
+    reach = length // 3
+    part = np.concatenate((cross[:, -reach:], cross[:, : reach + 1]), axis=1).astype(np.float64)
+    energy = ((own.astype(np.float64) ** 2) * off).sum(axis=(0, 2)) * ((usual.astype(np.float64) ** 2) * off).sum(
+        axis=(0, 2)
+    )
+    part /= np.maximum(np.sqrt(energy), 1e-12)[:, None]
+    rows = np.arange(count)
+    at = np.clip(part.argmax(axis=1), 1, 2 * reach - 1)
+    before, here, after = part[rows, at - 1], part[rows, at], part[rows, at + 1]
+    bend = before - 2 * here + after
+    fine = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
+    return _Shift(lag_s=(at - reach + np.clip(fine, -0.5, 0.5)) / rate_hz, likeness=here, unmoved=part[:, reach])
+
+
+def _flipped(shift: _Shift, lap: Recording) -> list[Finding]:
+    # Half a wave late looks flipped at one frequency, but then a shift explains it better.
+    rows = np.flatnonzero((shift.unmoved < -0.3) & (-shift.unmoved > shift.likeness))
     found = [
         Finding(
             kind="polarity",
             severity="error",
             channel=lap.channels[row].name,
-            measured=float(score[row]),
+            measured=float(shift.unmoved[row]),
             limit=-0.3,
             text=f"moves against the other channels where in the other laps it moves with them (likeness "
-            f"{score[row]:.2f}, 1 where nothing is wrong): its sign is changed in this lap",
+            f"{shift.unmoved[row]:.2f}, 1 where nothing is wrong): its sign is changed in this lap",
             advice='mend it with [[check.repair]] do = "flip" for this lap',
         )
-        for row in np.flatnonzero(score < -0.3)
+        for row in rows
     ]
-    return found if len(found) <= max(1, count // 3) else []
+    return found if len(found) <= max(1, lap.n_channels // 3) else []
 
 
 def _exchanged(
@@ -147,58 +183,24 @@ def _exchanged(
     ]
 
 
-def _late(
-    own: Relations, usual: NDArray[np.float32], others: Sequence[NDArray[np.float32]], lap: Recording
-) -> list[Finding]:
-    count = lap.n_channels
-    lags, good = _shifts(own.functions, usual, own.rate_hz)
-    spread = np.median(np.abs(np.stack([_shifts(other, usual, own.rate_hz)[0] for other in others])), axis=0)
-    steady = good & (spread < 0.004) & ~np.eye(count, dtype=bool)
+def _late(shift: _Shift, spread: NDArray[np.float64], lap: Recording, *, least: float) -> list[Finding]:
     found = []
-    middle = np.zeros(count)
-    for row in range(count):
-        partners = np.flatnonzero(steady[:, row])
-        if partners.size < 4:
+    for row, channel in enumerate(lap.channels):
+        lag, limit = float(shift.lag_s[row]), max(SHORTEST_LAG_S, 4 * float(spread[row]))
+        if abs(lag) < limit or shift.likeness[row] < least or shift.likeness[row] < shift.unmoved[row] + 0.04:
             continue
-        # Functions are of (partner, row): positive where the row comes later.
-        values = lags[partners, row]
-        middle[row] = float(np.median(values))
-        agree = float(np.mean(np.abs(values - middle[row]) < 0.003))
-        limit = max(SHORTEST_LAG_S, 4 * float(np.median(spread[partners, row])))
-        if abs(middle[row]) < limit or agree < 0.6:
-            continue
-        words = "later" if middle[row] > 0 else "earlier"
+        words = "later" if lag > 0 else "earlier"
         found.append(
             Finding(
                 kind="lag",
                 severity="warning",
-                channel=lap.channels[row].name,
-                measured=float(middle[row]),
+                channel=channel.name,
+                measured=lag,
                 limit=limit,
-                text=f"comes {1000 * abs(middle[row]):.1f} ms {words} against {partners.size} other channels than in "
-                "the other laps: two clocks, or a filter",
+                text=f"comes {1000 * abs(lag):.1f} ms {words} against the other channels than in the other laps "
+                f"(likeness {shift.likeness[row]:.2f} when moved, {shift.unmoved[row]:.2f} as it is): two clocks, or a "
+                "filter",
                 advice='move it with [[check.repair]] do = "shift"',
             )
         )
-    return found if len(found) <= max(1, count // 3) else []
-
-
-def _shifts(
-    own: NDArray[np.float32], usual: NDArray[np.float32], rate_hz: float
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """How far each function is shifted against the usual one [s], and where that can be told."""
-    from scipy import fft
-
-    length = own.shape[2]
-    size = fft.next_fast_len(2 * length, real=True)
-    cross = fft.irfft(np.conj(fft.rfft(usual, size, axis=2)) * fft.rfft(own, size, axis=2), size, axis=2)
-    reach = length // 3
-    part = np.concatenate((cross[:, :, -reach:], cross[:, :, : reach + 1]), axis=2).astype(np.float64)
-    norm = np.sqrt((own.astype(np.float64) ** 2).sum(axis=2) * (usual.astype(np.float64) ** 2).sum(axis=2))
-    part /= np.maximum(norm, 1e-12)[:, :, None]
-    at = np.clip(part.argmax(axis=2), 1, 2 * reach - 1)
-    before, here, after = (np.take_along_axis(part, (at + k)[:, :, None], axis=2)[:, :, 0] for k in (-1, 0, 1))
-    bend = before - 2 * here + after
-    fine = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
-    strong = np.abs(usual).max(axis=2) > 0.15
-    return (at - reach + np.clip(fine, -0.5, 0.5)) / rate_hz, (here > 0.7) & strong
+    return found if len(found) <= max(1, lap.n_channels // 3) else []

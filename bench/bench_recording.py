@@ -1,0 +1,223 @@
+"""How well faults are found, and how long big recordings take.
+
+    python bench/bench_recording.py faults [channels per kind]     precision and recall, single channels
+    python bench/bench_recording.py laps [repeats]                 the same between channels and laps, virtual field
+    python bench/bench_recording.py size [hours]                   64 channels at 512 Hz: import, check, peak memory
+
+Faults are planted with `washboard.recording.plant_faults`. Clean channels are those of a vehicle on rough roads with
+potholes, cobbles and washboard (`washboard.testing`), of varied seeds, levels, sample rates, filters and converters.
+"""
+
+from __future__ import annotations
+
+import collections
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from washboard.recording import Channel, Fault, Recording, lap_faults, plant_faults, read_recording
+from washboard.recording._array_faults import array_faults
+from washboard.recording._faults import channel_faults
+
+SINGLE = (
+    "spike", "nan", "zero", "flat", "clipping", "offset", "drift", "step", "resolution", "hum", "aliasing", "noise",
+)  # fmt: skip
+
+
+def single_fault(kind: str, length_s: float, rng: np.random.Generator) -> Fault:
+    place, sign = float(rng.uniform(0.1, 0.8) * length_s), float(rng.choice((-1.0, 1.0)))
+    made = {
+        "spike": lambda: Fault(kind="spike", channel="x", level=rng.uniform(0.5, 4), count=int(rng.integers(1, 20))),
+        "nan": lambda: Fault(kind="nan", channel="x", start_s=place, duration_s=rng.uniform(0.005, 2)),
+        "zero": lambda: Fault(kind="zero", channel="x", start_s=place, duration_s=rng.uniform(0.05, 2)),
+        "flat": lambda: Fault(kind="flat", channel="x", start_s=place, duration_s=rng.uniform(0.05, 2)),
+        "clipping": lambda: Fault(kind="clipping", channel="x", level=rng.uniform(0.3, 0.7)),
+        "offset": lambda: Fault(kind="offset", channel="x", level=sign * rng.uniform(4, 10)),
+        "drift": lambda: Fault(kind="drift", channel="x", level=sign * rng.uniform(3, 10)),
+        "step": lambda: Fault(
+            kind="step", channel="x", start_s=rng.uniform(0.2, 0.8) * length_s, level=sign * rng.uniform(3, 10)
+        ),
+        "resolution": lambda: Fault(kind="resolution", channel="x", level=rng.uniform(0.2, 1)),
+        "hum": lambda: Fault(kind="hum", channel="x", level=rng.uniform(0.1, 0.5)),
+        "aliasing": lambda: Fault(kind="aliasing", channel="x", level=rng.uniform(0.05, 0.4)),
+        "noise": lambda: Fault(kind="noise", channel="x", level=rng.uniform(0.1, 0.5)),
+    }[kind]
+    return made()
+
+
+def as_recording(seed: int) -> Recording:
+    from washboard.testing._rough_channel import rough_channel
+
+    made = rough_channel(seed)
+    channel = Channel(name="x", unit=made.unit, quantity=made.quantity)
+    return Recording(samples=made.samples[None], rate_hz=made.rate_hz, channels=(channel,), name=made.road)
+
+
+def kinds_found(recording: Recording) -> set[str]:
+    found = channel_faults(recording.samples[0], recording.rate_hz, recording.channels[0])
+    return {finding.kind for finding in found}
+
+
+def faults(count: int) -> None:
+    false: collections.Counter[str] = collections.Counter()
+    for seed in range(count):
+        false.update(kinds_found(as_recording(1_000_000 + seed)))
+    print(f"{count} clean channels, {count} planted of each kind")
+    print("| kind | recall | precision | false alarms on clean channels | also reported on channels with this fault |")
+    print("|---|---|---|---|---|")
+    for number, kind in enumerate(SINGLE):
+        hits, also = 0, collections.Counter[str]()
+        for seed in range(count):
+            clean = as_recording(2_000_000 + 10_000 * number + seed)
+            rng = np.random.default_rng([seed, number])
+            planted = plant_faults(clean, [single_fault(kind, clean.duration_s, rng)], seed=seed)
+            found = kinds_found(planted)
+            hits += kind in found
+            also.update(found - {kind})
+        others = ", ".join(f"{name} {times}" for name, times in also.most_common()) or "-"
+        precision = hits / max(1, hits + false[kind])
+        print(f"| {kind} | {hits / count:.3f} | {precision:.3f} | {false[kind]} of {count} | {others} |", flush=True)
+
+
+def field_laps() -> list[list[Recording]]:
+    """Four laps of each event of the three invented scenarios."""
+    from importlib.resources import files
+
+    from washboard.programme import parse_plan
+    from washboard.simulate import courses, drive_lap
+
+    sets = []
+    for scenario in ("quarry-tipper", "vineyard-sprayer", "timber-trailer"):
+        text = (files("washboard.programme") / "examples" / f"{scenario}.toml").read_text(encoding="utf-8")
+        plan = parse_plan(text)
+        assert plan.specimen is not None
+        for course in courses(scenario):
+            for seed in (120, 220, 320):
+                laps = [drive_lap(course, plan.specimen, plan.channel, lap=lap, seed=seed) for lap in range(1, 5)]
+                sets.append([lap.in_si() for lap in laps])
+    return sets
+
+
+def laps(repeats: int) -> None:
+    sets = field_laps()
+    false: collections.Counter[str] = collections.Counter()
+    n_clean = 0
+    for entries in sets:
+        between = lap_faults(entries)
+        for lap, found in zip(entries, between, strict=True):
+            n_clean += 1
+            false.update({finding.kind for finding in (*found, *array_faults(lap))})
+    rng = np.random.default_rng(5)
+    print(f"{n_clean} clean laps with 12 to 18 channels each")
+    print("| kind | recall | precision | planted | false alarms on clean laps |")
+    print("|---|---|---|---|---|")
+    for kind in ("polarity", "swap", "unit", "lag", "lap"):
+        hits = planted = 0
+        for entries in sets * repeats:
+            at = int(rng.integers(len(entries)))
+            lap = entries[at]
+            upright = [c.name for c in lap.channels if c.quantity == "acceleration" and c.direction in {"+z", "-z"}]
+            name = str(rng.choice(upright))
+            other = str(rng.choice([entry for entry in upright if entry != name]))
+            size = float(rng.choice([9.80665, 1 / 9.80665]))
+            level = float(rng.choice([rng.uniform(1.5, 2.5), rng.uniform(0.4, 0.67)]))
+            fault = {
+                "polarity": Fault(kind="polarity", channel=name),
+                "swap": Fault(kind="swap", channel=name, other=other),
+                "unit": Fault(kind="unit", channel=name, level=size),
+                "lag": Fault(kind="lag", channel=name, duration_s=float(rng.uniform(0.012, 0.1))),
+                "lap": Fault(kind="lap", level=level),
+            }[kind]
+            bad = plant_faults(lap, [fault], seed=1)
+            between = lap_faults([bad if number == at else entry for number, entry in enumerate(entries)])[at]
+            hits += kind in {finding.kind for finding in (*between, *array_faults(bad))}
+            planted += 1
+        # As many clean laps as planted ones, so that precision does not hang on how many of each there are.
+        alarms = false[kind] / n_clean * planted
+        precision = hits / max(1e-9, hits + alarms)
+        print(
+            f"| {kind} | {hits / planted:.3f} | {precision:.3f} | {planted} | {false[kind]} of {n_clean} |", flush=True
+        )
+
+
+def peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def size(hours: float) -> None:
+    """Write, import and check 64 channels at 512 Hz."""
+    from asammdf import MDF, Signal
+
+    from washboard.recording import check_file, import_recording
+
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "big.mf4"
+        n = round(hours * 3600 * 512)
+        rng = np.random.default_rng(1)
+        piece = np.cumsum(rng.standard_normal((64, 512 * 60)).astype(np.float32), axis=1) * np.float32(0.05)
+        with MDF(version="4.10") as store:
+            stamps = np.arange(n) / 512
+            rows = [np.tile(row - row.mean(), n // row.size + 1)[:n] for row in piece]
+            rows = [row + rng.standard_normal(n).astype(np.float32) for row in rows]
+            store.append([Signal(r, stamps, name=f"c{k}") for k, r in enumerate(rows)], common_timebase=True)
+            store.save(file, overwrite=True)
+        del rows, stamps
+        megabytes = file.stat().st_size / 1e6
+        print(f"{megabytes:.0f} MB of MDF4; peak so far (making it) {peak_mb():.0f} MB")
+        _in_child("select", _select, file)
+        work = Path(folder) / "work.nc"
+        _in_child("import to netCDF4", import_recording, file, work)
+        _in_child("read netCDF4 with h5py", _h5py, work)
+        _in_child("copy of the memory map", _copied, work)
+        _in_child("check of the working copy", check_file, work)
+
+
+def _select(file: Path) -> None:
+    from asammdf import MDF
+
+    with MDF(file) as store:
+        store.select([(None, 0, k) for k in range(1, 65)], copy_master=False)
+
+
+def _h5py(file: Path) -> None:
+    import h5py
+
+    with h5py.File(file) as store:
+        store["samples"][...]
+
+
+def _copied(file: Path) -> None:
+    np.array(read_recording(file).samples)
+
+
+def _in_child(words: str, function: object, *arguments: object) -> None:
+    """In a process of its own, so that its peak memory is its own."""
+    import multiprocessing
+
+    def work(queue: object) -> None:
+        started = time.perf_counter()
+        function(*arguments)  # type: ignore[operator]
+        queue.put((time.perf_counter() - started, peak_mb()))  # type: ignore[attr-defined]
+
+    context = multiprocessing.get_context("fork")
+    queue = context.Queue()
+    child = context.Process(target=work, args=(queue,))
+    child.start()
+    seconds, peak = queue.get()
+    child.join()
+    print(f"{words}: {seconds:.2f} s, peak {peak:.0f} MB", flush=True)
+
+
+if __name__ == "__main__":
+    what = sys.argv[1] if len(sys.argv) > 1 else "faults"
+    number = float(sys.argv[2]) if len(sys.argv) > 2 else None
+    if what == "faults":
+        faults(int(number or 200))
+    elif what == "laps":
+        laps(int(number or 5))
+    else:
+        size(number or 2.0)

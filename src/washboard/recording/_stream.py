@@ -1,0 +1,84 @@
+"""Recordings larger than memory: brought into a working copy piece by piece, checked channel by channel."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from washboard.errors import StorageError
+from washboard.recording._faults import channel_faults
+from washboard.recording._mdf4 import stream_mdf4
+from washboard.recording._netcdf import write_netcdf_pieces
+from washboard.recording._read import read_recording, write_recording
+from washboard.recording._recording import Finding, Recording
+from washboard.recording._sniff import sniff_format
+from washboard.settings import Progress, no_progress
+
+
+def import_recording(path: Path | str, copy: Path | str) -> None:
+    """Write a working copy (contiguous netCDF4) of a recording; MDF4 of one group in pieces of 64 MB.
+
+    Raises
+    ------
+    FormatError, ChannelError, DataError
+        As `read_recording`.
+    StorageError
+        The copy cannot be written.
+    """
+    path, copy = Path(path), Path(copy)
+    found = stream_mdf4(path) if sniff_format(path) == "mdf4" else None
+    if found is None:
+        write_recording(read_recording(path), copy, format="netcdf")
+        return
+    header, total, pieces = found
+    part = copy.with_name(f".{copy.stem}.{os.getpid()}.part{copy.suffix}")
+    try:
+        write_netcdf_pieces(header, total, pieces, part)
+        part.replace(copy)
+    except OSError as error:
+        raise StorageError(f"{copy}: cannot be written: {error.strerror or error}") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def check_file(path: Path | str, *, progress: Progress = no_progress) -> tuple[Finding, ...]:
+    """The faults of every channel of a working copy, without ever holding more than a few channels in memory.
+
+    Parameters
+    ----------
+    path : Path or str
+        Best a working copy made by `import_recording`, which is read as a memory map.
+
+    Raises
+    ------
+    FormatError
+        As `read_recording`.
+    """
+    recording = read_recording(path)
+
+    def one(row: int) -> list[Finding]:
+        # A copy, so that the pages of the map can go when the next channel's come.
+        samples = recording.samples[row].copy()
+        _let_go(recording)
+        return channel_faults(samples, recording.rate_hz, recording.channels[row])
+
+    found: list[Finding] = []
+    workers = min(2, os.cpu_count() or 1, recording.n_channels)
+    with ThreadPoolExecutor(workers) as pool:
+        for row, findings in enumerate(pool.map(one, range(recording.n_channels))):
+            found.extend(findings)
+            progress((row + 1) / recording.n_channels, recording.channels[row].name)
+    return tuple(found)
+
+
+def _let_go(recording: Recording) -> None:
+    """Tell the system that the mapped pages are not needed now; what it keeps then is cache, not ours."""
+    import mmap
+
+    base: Any = recording.samples
+    while base is not None and not isinstance(base, mmap.mmap):
+        base = getattr(base, "base", None)
+    if isinstance(base, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
+        base.madvise(mmap.MADV_DONTNEED)
