@@ -58,7 +58,7 @@ def test_steps_are_the_published_transition_of_the_roughness_index():
         state = np.zeros(tables.n_state)
         state[group] = 1e-3
         integrate(
-            state, 0.25 / (80 / 3.6) / steps, steps, 1, still, still, False, tables.sizes, tables.where, tables.row,
+            state, 0.25 / (80 / 3.6) / steps, steps, 1, still, still, False, tables.sizes, tables.row,
             tables.matrix, tables.tyre, tables.spring, tables.side, tables.post,
             np.empty((steps, tables.places["a"].stop)),
         )  # fmt: skip

@@ -77,7 +77,7 @@ def drive_over(
     true = np.empty((len(sensors), n_steps))
 
     def look(first: int, trace: Array) -> None:
-        true[:, first : first + len(trace)] = (trace @ form.rows.T + form.offset).T
+        true[:, first : first + len(trace)] = form.read(trace)
         progress(min(1.0, (first + len(trace)) / n_steps), name)
 
     march(tables, height, velocity, step_s, look=look)

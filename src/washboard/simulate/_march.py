@@ -58,8 +58,8 @@ def march(
         count = min(stretch, n_steps - first)
         part = slice(2 * first, 2 * (first + count) + 1)
         integrate(
-            state, step_s, count, 1, command[part], speed[part], tables.on_posts, tables.sizes, tables.where,
-            tables.row, tables.matrix, tables.tyre, tables.spring, tables.side, tables.post, trace,
+            state, step_s, count, 1, command[part], speed[part], tables.on_posts, tables.sizes, tables.row,
+            tables.matrix, tables.tyre, tables.spring, tables.side, tables.post, trace,
         )  # fmt: skip
         look(first, trace[:count])
     return state

@@ -32,21 +32,23 @@ def to_half_steps(samples: Array, rate_hz: float, *, delay_s: Array | float = 0.
     delay_s : float or ndarray, shape (channel,)
         Added delay. [s]
     """
+    from scipy import fft
+
     n_channels, n = samples.shape
     factor = 2 * steps_per_sample(rate_hz)
     pad = 64
-    padded = np.pad(samples, ((0, 0), (pad, pad)), mode="edge")
-    length = padded.shape[1]
+    length = int(fft.next_fast_len(n + 2 * pad, real=True))
+    padded = np.pad(samples, ((0, 0), (pad, length - n - pad)), mode="edge")
     # The FFT sees a ring; taking the line between the ends off first closes it without a jump.
     ramp = np.linspace(0.0, 1.0, length)
     line = padded[:, :1] + (padded[:, -1:] - padded[:, :1]) * ramp
-    spectrum = np.fft.rfft(padded - line)
+    spectrum = fft.rfft(padded - line)
     if length % 2 == 0:
         spectrum[:, -1] /= 2
     delay = np.broadcast_to(np.asarray(delay_s, dtype=float), (n_channels,))
     freq = np.fft.rfftfreq(length, 1 / rate_hz)
     spectrum = spectrum * np.exp(-2j * np.pi * freq * delay[:, None])
-    fine = np.fft.irfft(spectrum, length * factor) * factor
+    fine = fft.irfft(spectrum, length * factor) * factor
     time = np.arange(length * factor) / factor
     shifted = time - delay[:, None] * rate_hz
     fine += padded[:, :1] + (padded[:, -1:] - padded[:, :1]) * np.clip(shifted, 0, length - 1) / (length - 1)

@@ -13,6 +13,7 @@ from washboard.errors import InputError
 from washboard.recording import Channel
 from washboard.rig import Sensor
 from washboard.simulate._assemble import PITCH, ROLL, YAW, Array, Body, Model, X, box_inertia
+from washboard.simulate._kernel import read_trace
 from washboard.simulate._tables import Tables
 from washboard.units import STANDARD_GRAVITY
 
@@ -26,6 +27,18 @@ class SensorRows:
 
     rows: Array
     offset: Array
+
+    def read(self, trace: Array) -> NDArray[np.float64]:
+        """What the sensors truly see, shape (sensor, time), for a trace of shape (time, place)."""
+        where = [np.flatnonzero(row) for row in self.rows]
+        width = max(1, *(len(places) for places in where))
+        place, weight = np.zeros((len(where), width), dtype=np.int64), np.zeros((len(where), width))
+        for index, places in enumerate(where):
+            place[index, : len(places)] = places
+            weight[index, : len(places)] = self.rows[index, places]
+        out = np.empty((len(where), len(trace)))
+        read_trace(trace, place, weight, self.offset, out)
+        return out
 
 
 class _Rows:

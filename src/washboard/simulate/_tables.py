@@ -30,7 +30,6 @@ class Tables:
     """What `_kernel.integrate` takes, for one vehicle on posts or rolling at one speed."""
 
     sizes: NDArray[np.int64]
-    where: NDArray[np.int64]
     row: Array
     matrix: Array
     tyre: Array
@@ -70,17 +69,10 @@ def static_deflection(tyre: Tyre, load_n: float, *, standing: bool) -> float:
     return (-k + math.sqrt(k * k + 4 * k2 * load_n)) / (2 * k2)
 
 
-def _sparse(rows: Array) -> tuple[NDArray[np.int64], Array]:
-    """Each row as at most `kernel.WIDTH` entries."""
-    where = np.zeros((len(rows), kernel.WIDTH), dtype=np.int64)
-    value = np.zeros((len(rows), kernel.WIDTH))
-    for index, entries in enumerate(rows):
-        places = np.flatnonzero(np.abs(entries) > 1e-12)
-        if len(places) > kernel.WIDTH:
-            raise AssertionError("an element moves more degrees of freedom than the kernel expects")
-        where[index, : len(places)] = places
-        value[index, : len(places)] = entries[places]
-    return where, value
+def _lanes(rows: Array) -> Array:
+    """Rows as columns, shape (dof, element), with columns of zeros up to a whole number of the kernel's lanes."""
+    missing = -len(rows) % kernel.LANES
+    return np.ascontiguousarray(np.vstack([rows, np.zeros((missing, rows.shape[1]))]).T)
 
 
 def _tyre_table(model: Model, *, standing: bool) -> Array:
@@ -176,8 +168,9 @@ def _post_row(actuator: Actuator, rig: Rig, static_n: float) -> tuple[float, ...
         force * lever,
         oil * lever**2,
         2 * OIL_DAMPING * math.sqrt(oil * mass) * lever**2,
-        mass * lever**2,
+        1 / (mass * lever**2),
         static_n,
+        1 / (force * lever),
     )
 
 
@@ -196,15 +189,13 @@ def _equations(model: Model) -> Array:
 
 def _tables(model: Model, *, rig: Rig | None, speed_m_s: float) -> Tables:
     standing = rig is not None
-    where, row = _sparse(np.vstack([model.support, model.spring, model.side]))
     friction = rig.pan.friction if rig is not None else ROAD_FRICTION
-    post = np.ones((len(model.support), 10))
+    post = np.ones((len(model.support), 11))
     if rig is not None:
         post = np.array([_post_row(a, rig, load) for a, load in zip(rig.actuators, model.support_static, strict=True)])
     return Tables(
         sizes=np.array([model.n_dofs, len(model.wheels), len(model.support), len(model.spring)], dtype=np.int64),
-        where=where,
-        row=row,
+        row=_lanes(np.vstack([model.support, model.spring, model.side])),
         matrix=_equations(model),
         tyre=_tyre_table(model, standing=standing),
         spring=_spring_table(model),

@@ -66,7 +66,7 @@ class _Watch:
     def __call__(self, first: int, trace: Array) -> None:
         rig, places = self.rig, self.rig.tables.places
         self._tilt(first, trace[:, places["q"]])
-        self.true[:, first : first + len(trace)] = (trace @ rig.rows.rows.T + rig.rows.offset).T
+        self.true[:, first : first + len(trace)] = rig.rows.read(trace)
         base, base_v = trace[:, places["base"]], trace[:, places["base velocity"]]
         self.peak = np.maximum(self.peak, np.abs(base).max(axis=0))
         self.peak_velocity = np.maximum(self.peak_velocity, np.abs(base_v).max(axis=0))
