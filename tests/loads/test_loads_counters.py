@@ -6,6 +6,7 @@ import itertools
 import os
 import subprocess
 import sys
+import warnings
 from pathlib import Path
 
 import fatpack
@@ -88,6 +89,31 @@ def test_agrees_with_open_counters(seed, size, ties):
         found = np.asarray(found).reshape(-1, 2)
         closed = np.sum(np.abs(found[:, 1] - found[:, 0]) ** 5)
         assert damage == pytest.approx(closed + 0.5 * np.sum(np.abs(np.diff(left)) ** 5), rel=1e-12)
+
+
+@pytest.fixture(scope="module")
+def two_more():
+    """py-fatigue 2.1 and py3wafo 0.4; both warn when they are imported."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from py_fatigue.cycle_count import rainflow as py_fatigue
+        from wafo import misc as wafo
+    return py_fatigue, wafo
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=SEEDS, size=st.integers(30, 2000))
+def test_agrees_with_py_fatigue_and_wafo(two_more, seed, size):
+    py_fatigue, wafo = two_more
+    x = history(seed, size, ties=False)
+    damage = pseudo_damage(x, 5.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        found = py_fatigue.rainflow(x.copy(), extended_output=False)
+        other = wafo.findrfc_astm(turning_points(x).values.copy())
+    # Both give amplitudes; columns amplitude, mean, count.
+    for table in (found, other):
+        assert np.sum(table[:, 2] * (2 * table[:, 0]) ** 5) == pytest.approx(damage, rel=1e-10)
 
 
 @settings(max_examples=60, deadline=None)

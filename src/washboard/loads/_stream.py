@@ -156,7 +156,7 @@ class RainflowStream:
         check_finite(piece[None, :], _PIECE)
         values, indices = np.empty(piece.size + 1), np.empty(piece.size + 1, np.int64)
         if not self._last.size and piece.size:
-            self._last = piece[:1].copy()
+            self._last = np.array(piece[:1], np.float64)
         count, self._slope, self._at = _kernels.more_turns(
             piece, self._last, self._slope, self._at, self._seen, values, indices
         )
