@@ -112,6 +112,16 @@ def test_without_a_channel_the_schedule_is_that_of_the_others() -> None:
         assert found.without_s[channel] <= found.relaxed_s * (1 + 1e-9)
 
 
+def test_a_channel_without_upper_bound_asks_for_enough_only() -> None:
+    lap = [[[1.0], [3.0]]]
+    found = _plan(lap, [[100.0], [100.0]], [10.0], under_test=0.9, over_test=np.array([1.5, np.inf]))
+    assert not found.conflicts
+    assert found.repeats == (90,)
+    stuck = _plan(lap, [[100.0], [100.0]], [10.0], under_test=0.9, over_test=np.array([np.inf, 1.5]))
+    assert [conflict.channel for conflict in stuck.conflicts]
+    assert stuck.ratio[1, 0] <= 3.0
+
+
 def test_no_event_is_played_less_than_asked() -> None:
     lap = [[[2.0]], [[2.0]]]
     found = _plan(lap, [[100.0]], [30.0, 20.0], under_test=1.0, least_plays=np.array([9.5, 0.0]))

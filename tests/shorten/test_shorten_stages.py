@@ -221,6 +221,35 @@ def test_the_typical_lap_alone_can_be_played(tmp_path: Path) -> None:
         assert event["original_s"] == pytest.approx(60.0)
 
 
+def test_a_channel_that_is_only_watched_is_compared_but_not_scheduled(finished: Path) -> None:
+    table = _table(finished, "target")
+    reached = sum(
+        event["repeats"] * np.array(event["damage_per_play"]["cab az"]) for event in table["events"].values()
+    ) / np.array(table["damage"]["cab az"])
+    np.testing.assert_allclose(table["schedule"]["others_ratio"]["cab az"], reached, rtol=1e-9)
+    assert "cab az" not in table["schedule"]["ratio"]
+
+
+def test_a_monitor_reaches_its_target_too_and_may_have_more(tmp_path: Path) -> None:
+    # The cab is loaded by the second event alone: without a look at monitors the schedule would leave it out.
+    plan = PLAN.replace('role = "monitor"\nkeep = 0\n', 'role = "monitor"\n')
+    folder = _programme(tmp_path / "guarded", plan=plan)
+    for lap in range(3):
+        file = folder / "recordings" / f"ramp-{lap}.nc"
+        recording = read_recording(file)
+        samples = np.array(recording.samples)
+        file.unlink()
+        samples[2] *= 30
+        write_recording(recording.replace(samples=samples), file)
+    _run(folder, "shorten")
+    table = _table(folder, "target")
+    assert table["events"]["ramp / pit"]["repeats"] > 0
+    assert min(table["schedule"]["ratio"]["cab az"]) >= 0.7 - 1e-6
+    short = _table(folder, "shorten")
+    assert min(short["retained_by_slope"]["cab az"]) >= 0.7 - 1e-6
+    assert short["events"]["ramp / pit"]["required"]["cab az"] == 0.8
+
+
 def test_both_stages_show_figures_and_tables(finished: Path) -> None:
     plan = read_plan(finished)
     for name in ("target", "shorten"):

@@ -93,7 +93,7 @@ def schedule(
     channels: tuple[str, ...],
     slopes: tuple[float, ...],
     under_test: float = 0.9,
-    over_test: float = 1.5,
+    over_test: float | NDArray[np.float64] = 1.5,
     least_plays: NDArray[np.float64] | None = None,
     gap: float = 1e-3,
     time_limit_s: float = 20.0,
@@ -111,6 +111,10 @@ def schedule(
         Damage of the whole service.
     lap_s : ndarray, shape (event,)
         Length of one play. [s]
+    under_test : float
+        Least ratio of test damage to target damage. [-]
+    over_test : float or ndarray, shape (channel,)
+        Most, for all channels or each; infinite where more than the target does not matter. [-]
     least_plays : ndarray, shape (event,), optional
         No event is played less often than this. [-]
 
@@ -119,8 +123,9 @@ def schedule(
     InputError
         Bounds that exclude each other, or a target that is not above zero.
     """
-    if not under_test <= over_test:
-        raise InputError(f"duty: under_test {under_test:g} is above over_test {over_test:g}; swap or widen them")
+    over = np.broadcast_to(np.asarray(over_test, np.float64), len(channels))
+    if not under_test <= over.min():
+        raise InputError(f"duty: under_test {under_test:g} is above over_test {over.min():g}; swap or widen them")
     if not (target > 0).all():
         name = channels[int(np.argmin(target.min(axis=1)))]
         raise InputError(f"channel '{name}' has a target damage of zero; take it out of the control channels")
@@ -129,7 +134,7 @@ def schedule(
         lap_s=lap_s,
         least=np.zeros(len(events)) if least_plays is None else np.ceil(np.asarray(least_plays, np.float64) - 1e-9),
         under=under_test,
-        over=over_test,
+        over=np.repeat(over, len(slopes)),
         channels=channels,
         slopes=slopes,
         events=events,
@@ -150,7 +155,7 @@ class _Problem:
     lap_s: NDArray[np.float64]
     least: NDArray[np.float64]
     under: float
-    over: float
+    over: NDArray[np.float64]
     channels: tuple[str, ...]
     slopes: tuple[float, ...]
     events: tuple[str, ...]
@@ -163,7 +168,7 @@ class _Problem:
             self.lap_s / self.lap_s.max(),
             self.rows[kept],
             self.under,
-            self.over,
+            self.over[kept],
             lower=self.least,
             integer=integer,
             gap=gap,
@@ -172,13 +177,14 @@ class _Problem:
 
     def elastic(self, *, most: float | None, integer: bool, gap: float, time_limit_s: float) -> Optimum:
         """With slack below and above every row: least slack, or (given the most slack) least time."""
-        from scipy.sparse import csr_matrix, eye, hstack, vstack
+        from scipy.sparse import csr_matrix, diags, hstack, vstack
 
         n_rows, n_events = self.rows.shape
-        unit = eye(n_rows, format="csr")
         # Slack is counted relative to its bound: 10 % too little weighs as much as 10 % too much.
-        matrix = hstack([csr_matrix(self.rows), unit * self.under, -unit * self.over], format="csr")
-        lower, upper = np.full(n_rows, self.under), np.full(n_rows, self.over)
+        below = diags(np.full(n_rows, self.under), format="csr")
+        above = diags(np.where(np.isfinite(self.over), -self.over, -1.0), format="csr")
+        matrix = hstack([csr_matrix(self.rows), below, above], format="csr")
+        lower, upper = np.full(n_rows, self.under), self.over.copy()
         times = np.concatenate([self.lap_s / self.lap_s.max(), np.zeros(2 * n_rows)])
         slack = np.concatenate([np.zeros(n_events), np.ones(2 * n_rows)])
         cost = slack
@@ -238,7 +244,7 @@ def _finish(
 
 def _conflicts(problem: _Problem, ratio: NDArray[np.float64], prices: NDArray[np.float64]) -> tuple[Conflict, ...]:
     found: list[Conflict] = []
-    excess = np.maximum(problem.under - ratio, 0) / problem.under + np.maximum(ratio - problem.over, 0) / problem.over
+    excess = np.maximum(1 - ratio / problem.under, 0) + np.maximum(ratio / problem.over - 1, 0)
     seen: set[str] = set()
     for row in np.argsort(-excess):
         if excess[row] <= _SLACK and found:
@@ -274,7 +280,7 @@ def _conflict(problem: _Problem, row: int, ratio: NDArray[np.float64], prices: N
         other = f"'{against}'" if against and against != channel else "the others"
         text = (
             f"The test cannot give {where} less than {ratio[row]:.2f} times its target damage (at most "
-            f"{problem.over:g} is asked): fewer plays of '{loud}', which loads it most, would {would}. Raise "
+            f"{problem.over[row]:g} is asked): fewer plays of '{loud}', which loads it most, would {would}. Raise "
             f"over_test to {_up(ratio[row]):g}, lower under_test, or add an event that loads {other} "
             f"without '{channel}'."
         )
@@ -289,7 +295,11 @@ def _opponent(
     pull = -prices if under else prices
     others = np.array([place for place in range(len(ratio)) if place != row and pull[place] > 1e-9], int)
     loud = int(np.argmax(problem.rows[row]))
-    if not under and problem.least[loud] > 0 and float(problem.least[loud] * problem.rows[row, loud]) > problem.over:
+    if (
+        not under
+        and problem.least[loud] > 0
+        and float(problem.least[loud] * problem.rows[row, loud]) > problem.over[row]
+    ):
         return "", f"go below the {problem.least[loud]:.0f} plays that its least share asks for"
     if not others.size:
         whole = "overshoot it: plays are whole numbers and each is too much" if under else "leave it with too little"
@@ -298,7 +308,7 @@ def _opponent(
     name, slope = problem.place(opponent)
     same = "" if name != problem.place(row)[0] else " (the same channel at another slope)"
     if under:
-        return name, f"take '{name}' at slope {slope:g}{same} over its bound of {problem.over:g}"
+        return name, f"take '{name}' at slope {slope:g}{same} over its bound of {problem.over[opponent]:g}"
     return name, f"leave '{name}' at slope {slope:g}{same} under its bound of {problem.under:g}"
 
 

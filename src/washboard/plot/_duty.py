@@ -17,7 +17,13 @@ _MARKS = ("o", "s", "^", "D", "v", "P", "X")
 
 @styled
 def ratio_figure(
-    ratio: NDArray[np.float64], *, channels: tuple[str, ...], slopes: tuple[float, ...], under: float, over: float
+    ratio: NDArray[np.float64],
+    *,
+    channels: tuple[str, ...],
+    slopes: tuple[float, ...],
+    under: float,
+    over: float,
+    bounded: NDArray[np.bool_] | None = None,
 ) -> Figure:
     """Test damage over target damage, one row per channel and one mark per slope, with the bounds allowed.
 
@@ -29,7 +35,10 @@ def ratio_figure(
         Names and Basquin slopes.
     under, over : float
         Bounds. [-]
+    bounded : ndarray of bool, shape (channel,), optional
+        Channels for which the upper bound holds; the others stand in brackets.
     """
+    upper = np.full(len(channels), over) if bounded is None else np.where(bounded, over, np.inf)
     figure = new_figure(height_mm=24 + 6.5 * len(channels))
     axes = panels(figure)[0, 0]
     axes.axvspan(under, over, color=GOOD, alpha=0.12, lw=0)
@@ -53,14 +62,17 @@ def ratio_figure(
     ]
     axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     axes.minorticks_off()
-    axes.set_yticks(rows, channels)
+    labels = [name if np.isfinite(most) else f"({name})" for name, most in zip(channels, upper, strict=True)]
+    axes.set_yticks(rows, labels)
     axes.set_ylim(len(channels) - 0.4, -0.6)
     axes.set_xlabel("test damage / target damage [-]")
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    outside = int(np.sum((ratio < under * (1 - 1e-6)) | (ratio > over * (1 + 1e-6))))
+    outside = int(np.sum((ratio < under * (1 - 1e-6)) | (ratio > upper[:, None] * (1 + 1e-6))))
     words = f"every channel lies within {under:g} to {over:g} of its target"
+    if not np.isfinite(upper).all():
+        words = f"every channel reaches {under:g} of its target or more, control channels at most {over:g}"
     if outside:
-        words = f"{outside} of {ratio.size} damages lie outside {under:g} to {over:g} of their target"
+        words = f"{outside} of {ratio.size} damages lie outside their bounds of {under:g} to {over:g}"
     title(axes, words[0].upper() + words[1:])
     return figure
 

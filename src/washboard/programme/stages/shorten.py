@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from washboard import units
 from washboard.duty import schedule
 from washboard.errors import DataError, InputError
 from washboard.programme._laps import load_laps
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, Workspace
-from washboard.programme._store import load_table, save_arrays, save_table
+from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
 from washboard.recording import Finding, Recording, write_recording
 from washboard.report import Exhibit
 from washboard.settings import Progress
@@ -84,16 +85,19 @@ def _plays(
     """Plays of each shortened event: the schedule's, or worked out anew so that what shortening took is made up."""
     if not plan.shorten.make_up:
         return {name: int(target["events"][name]["repeats"]) for name in events}
-    control = [row for row, channel in enumerate(plan.channel) if channel.role == "control"]
+    names = list(target["schedule"]["ratio"])
+    rows = [target["channels"].index(name) for name in names]
     found = schedule(
-        damage[:, control],
-        whole[control],
+        damage[:, rows],
+        whole[rows],
         np.array([event["duration_s"] for event in events.values()]),
         events=tuple(events),
-        channels=tuple(plan.channel[row].name for row in control),
+        channels=tuple(names),
         slopes=tuple(target["slopes"]),
         under_test=target["schedule"]["under_test"],
-        over_test=target["schedule"]["over_test"],
+        over_test=np.array(
+            [target["schedule"]["over_test"] if plan.channel[row].role == "control" else np.inf for row in rows]
+        ),
         least_plays=np.array([target["events"][name]["least_plays"] for name in events]),
     )
     findings += [
@@ -265,10 +269,13 @@ def _outcome(plan: Plan, table: dict[str, Any], findings: list[Finding]) -> Outc
             )
         )
     before, after = table["scheduled_s"] / 3600, table["total_s"] / 3600
-    least = min(plan.control, key=lambda channel: table["retained"][channel.name])
+    asked = [
+        channel for channel in plan.channel if any(event["required"][channel.name] > 0 for event in events)
+    ] or plan.control
+    least = min(asked, key=lambda channel: table["retained"][channel.name])
     words = (
         f"{before:.3g} h of playing become {after:.3g} h ({after / before:.0%}); the whole sequence reaches "
-        f"{table['retained'][least.name]:.0%} or more of target damage on every control channel (least: "
+        f"{table['retained'][least.name]:.0%} or more of target damage on every channel (least: "
         f"'{least.name}'), {table['compression']:.3g} times quicker than service; shortest possible within "
         f"{max(event['gap'] for event in events):.1%}"
     )
@@ -355,6 +362,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
                 )
             ),
         ),
+        *_effect_exhibits(folder, plan, events),
         Exhibit(
             title="Why each stretch was kept",
             columns=("event", "from [s]", "to [s]", "reason"),
@@ -366,6 +374,56 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         ),
     ]
     return tuple(shown)
+
+
+def _effect_exhibits(folder: Path, plan: Plan, events: dict[str, Any]) -> tuple[Exhibit, ...]:
+    """What shortening did besides: a table of all channels, and the channel of each event that changed most."""
+    from washboard.plot import to_svg
+    from washboard.plot._shorten import effects_figure
+
+    shown = []
+    for name, event in events.items():
+        grown = [event["rms"][channel.name][1] / max(event["rms"][channel.name][0], 1e-300) for channel in plan.channel]
+        row = int(np.argmax(np.abs(np.log(np.maximum(grown, 1e-12)))))
+        channel = plan.channel[row]
+        arrays = load_arrays(folder / "stages" / "shorten" / f"{Path(event['file']).stem}.effects.nc")
+        spans = (event["original_s"], event["duration_s"])
+        figure = effects_figure(
+            arrays["frequency"],
+            (arrays["psd_original"][row], arrays["psd_shortened"][row]),
+            arrays["level"][row],
+            (arrays["up_original"][row] / spans[0], arrays["up_shortened"][row] / spans[1]),
+            channel=channel.name,
+            quantity=channel.quantity,
+            unit=units.si_unit(channel.unit, channel.quantity),
+            band_hz=(plan.band.low_hz, plan.band.high_hz),
+        )
+        shown.append(
+            Exhibit(
+                title=f"What shortening did to {name}",
+                caption="Spectrum in the band of the test and levels crossed per second, original and shortened, of "
+                "the channel that changed most: calm time was taken out, so what is left is livelier.",
+                svg=to_svg(figure),
+            )
+        )
+    table = Exhibit(
+        title="Mean and root mean square",
+        caption="Shortened over original: root mean square about the mean, and the change of the mean over the "
+        "original's root mean square; whether highest and lowest sample are still there.",
+        columns=("event", "channel", "rms ratio [-]", "change of mean [-]", "extremes kept"),
+        rows=tuple(
+            (
+                name,
+                channel,
+                round(rms[1] / max(rms[0], 1e-300), 3),
+                round((event["mean"][channel][1] - event["mean"][channel][0]) / max(rms[0], 1e-300), 3),
+                "yes" if event["extremes_kept"][channel] else "no",
+            )
+            for name, event in events.items()
+            for channel, rms in event["rms"].items()
+        ),
+    )
+    return (*shown, table)
 
 
 STAGE = Stage(

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from washboard.duty import (
     EventLoads,
@@ -35,7 +36,7 @@ TABLE = "target.json"
 
 
 def _reads(plan: Plan) -> Any:
-    channels = tuple((channel.name, channel.role, channel.slope) for channel in plan.channel)
+    channels = tuple((channel.name, channel.role, channel.slope, channel.keep == 0) for channel in plan.channel)
     events = tuple((event.name, event.distance_m, event.repeats, event.share, event.least) for event in plan.event)
     return (channels, events, plan.duty, plan.loads.slopes, plan.programme.seed)
 
@@ -43,6 +44,20 @@ def _reads(plan: Plan) -> Any:
 def all_slopes(plan: Plan) -> tuple[float, ...]:
     """The plan's slopes and every channel's own, ascending."""
     return tuple(sorted({*plan.loads.slopes, *(channel.slope for channel in plan.channel)}))
+
+
+def guarded_channels(plan: Plan, damage: NDArray[np.float64]) -> list[int]:
+    """Rows of the channels the schedule looks after: control channels, and monitors unless only watched or silent."""
+    return [
+        row
+        for row, channel in enumerate(plan.channel)
+        if channel.role == "control" or (channel.keep != 0 and bool((damage[row] > 0).all()))
+    ]
+
+
+def most_allowed(plan: Plan, rows: list[int]) -> NDArray[np.float64]:
+    """Most test damage over target damage per channel: bounded for control channels, a monitor may have more."""
+    return np.array([plan.duty.over_test if plan.channel[row].role == "control" else np.inf for row in rows])
 
 
 def _run(ws: Workspace) -> Outcome:
@@ -70,20 +85,20 @@ def _run(ws: Workspace) -> Outcome:
         uncertainty=plan.duty.uncertainty,
     )
     ws.progress(0.9, "schedule")
-    control = [row for row, channel in enumerate(plan.channel) if channel.role == "control"]
+    guarded = guarded_channels(plan, target.damage)
     units = tuple(
         one_play(event, lap if plan.duty.laps == "typical" else None)
         for event, lap in zip(loads, target.representative, strict=True)
     )
     plays = schedule(
-        np.stack([unit.damage for unit in units])[:, control],
-        target.damage[control],
+        np.stack([unit.damage for unit in units])[:, guarded],
+        target.damage[guarded],
         np.array([unit.duration_s for unit in units]),
         events=target.events,
-        channels=tuple(names[row] for row in control),
+        channels=tuple(names[row] for row in guarded),
         slopes=slopes,
         under_test=plan.duty.under_test,
-        over_test=plan.duty.over_test,
+        over_test=most_allowed(plan, guarded),
         least_plays=np.array(
             [
                 event.least * laps_in_service / len(unit.laps)
@@ -107,7 +122,7 @@ def _table(
     plays: Schedule,
 ) -> dict[str, Any]:
     names = target.channels
-    control = [channel.name for channel in plan.control]
+    guarded = [names[row] for row in guarded_channels(plan, target.damage)]
     events_s = float(mix.mean_laps @ np.array([event.duration_s.mean() for event in loads]))
     events = {}
     for number, (event, spec) in enumerate(zip(loads, plan.event, strict=True)):
@@ -151,16 +166,27 @@ def _table(
             "events_s": events_s,
             "under_test": plan.duty.under_test,
             "over_test": plan.duty.over_test,
-            "ratio": {name: plays.ratio[row].tolist() for row, name in enumerate(control)},
-            "price_s": {name: float(plays.price_s[row]) for row, name in enumerate(control)},
+            "ratio": {name: plays.ratio[row].tolist() for row, name in enumerate(guarded)},
+            "others_ratio": {
+                name: _test_ratio(units, plays, target, row).tolist()
+                for row, name in enumerate(names)
+                if name not in guarded and (target.damage[row] > 0).all()
+            },
+            "price_s": {name: float(plays.price_s[row]) for row, name in enumerate(guarded)},
             "without_s": {
                 name: None if np.isnan(plays.without_s[row]) else float(plays.without_s[row])
-                for row, name in enumerate(control)
+                for row, name in enumerate(guarded)
             },
             "relaxed_s": None if np.isnan(plays.relaxed_s) else plays.relaxed_s,
             "conflicts": list(plays.conflicts),
         },
     }
+
+
+def _test_ratio(units: tuple[OnePlay, ...], plays: Schedule, target: Target, row: int) -> NDArray[np.float64]:
+    """Test damage over target damage of any channel, per slope."""
+    reached = sum((n * unit.damage[row] for n, unit in zip(plays.repeats, units, strict=True)), np.zeros(1))
+    return np.asarray(reached / target.damage[row], np.float64)
 
 
 def _outcome(
@@ -187,7 +213,7 @@ def _outcome(
     length = f"{service_h:,.4g} h of service, {events_h:.3g} h of it in these events"
     words = f"The target stands for {mix.service} ({length}); {state}"
     if plays.price_s[dear] > 0:
-        words += f"; '{plan.control[dear].name}' costs most"
+        words += f"; '{list(table['schedule']['ratio'])[dear]}' costs most"
     return Outcome(
         verdict="look" if plays.conflicts else "fine",
         summary=words,
@@ -270,6 +296,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     table = load_table(folder / "stages" / "target" / TABLE)
     slopes, plan_s = table["slopes"], table["schedule"]
     own = {channel.name: slopes.index(channel.slope) for channel in plan.channel}
+    control = {channel.name for channel in plan.control}
     rows = tuple(
         (
             name,
@@ -282,14 +309,9 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         )
         for name, event in table["events"].items()
     )
-    ratio = np.array([plan_s["ratio"][channel.name] for channel in plan.control])
-    share = np.array(
-        [
-            [event["share"][channel.name][own[channel.name]] for channel in plan.control]
-            for event in table["events"].values()
-        ]
-    )
-    names = tuple(channel.name for channel in plan.control)
+    names = tuple(plan_s["ratio"])
+    ratio = np.array([plan_s["ratio"][name] for name in names])
+    share = np.array([[event["share"][name][own[name]] for name in names] for event in table["events"].values()])
     price = tuple(
         (
             name,
@@ -318,11 +340,16 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         ),
         Exhibit(
             title="Test against target",
-            caption="Damage of the test over damage of the service, per control channel, for each slope; the band is "
-            "what the programme allows.",
+            caption="Damage of the test over damage of the service, per channel, for each slope; the band is what the "
+            "programme allows. Monitor channels (in brackets) may have more.",
             svg=to_svg(
                 ratio_figure(
-                    ratio, channels=names, slopes=tuple(slopes), under=plan_s["under_test"], over=plan_s["over_test"]
+                    ratio,
+                    channels=names,
+                    slopes=tuple(slopes),
+                    under=plan_s["under_test"],
+                    over=plan_s["over_test"],
+                    bounded=np.array([name in control for name in names]),
                 )
             ),
         ),
