@@ -22,6 +22,7 @@ from washboard.loads import (
     DamageStream,
     RainflowStream,
     damage_by_window,
+    damage_history,
     pseudo_damage,
     rainflow,
     turning_points,
@@ -168,6 +169,17 @@ def test_gate_leaves_only_larger_ranges_and_keeps_the_extremes(seed, size, gate)
 def test_gain_scales_damage_by_its_power(seed, size, gain, slope):
     x = history(seed, size, ties=False)
     assert pseudo_damage(gain * x, slope) == pytest.approx(gain**slope * pseudo_damage(x, slope), rel=1e-10)
+
+
+def test_damage_history_adds_up_and_is_that_of_windows_of_one_sample():
+    x = history(12, 700, ties=True)
+    for credit in ("split", "close"):
+        found = damage_history(x, [3.0, 5.0], credit=credit)
+        np.testing.assert_allclose(found.sum(axis=1), pseudo_damage(x, [3.0, 5.0]), rtol=1e-12)
+        np.testing.assert_allclose(found.T, damage_by_window(x, 1, [3.0, 5.0], credit=credit), rtol=1e-9, atol=1e-9)
+    # 0 up to 2, down to 1, up to 3: the inner cycle 2-1 closes by its second turning point, sample 2.
+    assert list(damage_history([0.0, 2.0, 1.0, 3.0], 1.0)) == [0.0, 0.0, 1.0, 1.5]
+    assert list(damage_history([0.0, 2.0, 1.0, 3.0], 1.0, credit="split")) == [0.75, 0.5, 0.5, 0.75]
 
 
 def test_repeating_history_closes_everything():

@@ -28,7 +28,7 @@ from washboard.loads._statements import Character, character
 from washboard.loads._stream import DamageStream, RainflowStream
 from washboard.loads._turning import TurningPoints, turning_points
 from washboard.loads._warm_up import warm_up
-from washboard.loads._windows import Credit, damage_by_window
+from washboard.loads._windows import Credit, damage_by_window, damage_history
 
 __all__ = [
     "Character",
@@ -57,6 +57,7 @@ __all__ = [
     "cross_spectra",
     "damage_by_band",
     "damage_by_window",
+    "damage_history",
     "damage_in_band",
     "damage_on",
     "damage_spectrum",

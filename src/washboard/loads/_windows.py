@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from washboard.errors import InputError
 from washboard.loads._damage import as_slopes
-from washboard.loads._samples import as_rows, each_row, not_finite
+from washboard.loads._rainflow import rainflow
+from washboard.loads._samples import as_one_row, as_rows, each_row, not_finite
 
 Credit = Literal["split", "close"]
 """Where the damage of a cycle is booked: half at either of its two turning points, or all at the one that ends it."""
@@ -78,3 +79,45 @@ def damage_by_window(
     each_row(count, rows.shape[0], rows.size)
     shaped = found.reshape(found.shape[:2] + powers.shape)
     return shaped[0] if np.ndim(samples) == 1 else shaped
+
+
+def damage_history(
+    x: ArrayLike, slopes: ArrayLike, *, credit: Credit = "close", residue: Literal["half", "none"] = "half"
+) -> NDArray[np.float64]:
+    """Pseudo-damage of one channel over time: what each sample adds; its running sum is the damage so far.
+
+    Parameters
+    ----------
+    x : array_like, shape (time,)
+    slopes : array_like, shape (slope,) or a number
+        Basquin slopes. [-]
+    credit : str
+        ``"close"``: each cycle's damage all at its second turning point, from where its loop closes; ``"split"``: half
+        at either turning point.
+    residue : str
+        ``"half"`` or ``"none"``.
+
+    Returns
+    -------
+    ndarray, shape (slope, time)
+        Without the slope axis for a single number.
+
+    Raises
+    ------
+    DataError
+        More than one channel, fewer than two samples, or samples that are not finite.
+    """
+    row = as_one_row(x, "A damage history")
+    if credit not in ("split", "close"):
+        raise InputError(f"credit is 'split' or 'close', not {credit!r}")
+    if residue not in ("half", "none"):
+        raise InputError(f"the residue of a damage history is 'half' or 'none', not {residue!r}")
+    powers = as_slopes(slopes)
+    cycles = rainflow(row, residue=residue)
+    found = np.empty((np.atleast_1d(powers).size, row.size))
+    for place, power in enumerate(np.atleast_1d(powers)):
+        damage = cycles.count * cycles.range**power
+        found[place] = np.bincount(cycles.end_index, damage, row.size)
+        if credit == "split":
+            found[place] = 0.5 * (found[place] + np.bincount(cycles.start_index, damage, row.size))
+    return np.asarray(found.reshape((*powers.shape, row.size)))
