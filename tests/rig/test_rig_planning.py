@@ -24,6 +24,7 @@ from washboard.rig import (
     WheelPan,
     body_candidates,
     controllable,
+    dahl,
     dummy_effect,
     feasibility,
     forecast_drives,
@@ -34,7 +35,7 @@ from washboard.rig import (
     pan_room,
     played_linear,
     procedure,
-    relative_velocities,
+    relative_motions,
     stance,
     stance_findings,
     static_loads,
@@ -339,14 +340,39 @@ def test_friction_at_the_level_of_a_target_settles_and_follows_the_level():
     made = played_linear(linear_model(specimen, rig), drives, RATE, sensors)
     for level in (1.0, 2.0):
         model = model_at_level(specimen, rig, recorded(level * made, sensors), sensors, band_hz=BAND, rounds=8)
-        again = relative_velocities(
-            model, forecast_drives(recorded(level * made, sensors), model, sensors, band_hz=BAND).drives, RATE
-        )
+        found = forecast_drives(recorded(level * made, sensors), model, sensors, band_hz=BAND)
+        velocities, stretches = relative_motions(model, found.drives, RATE)
         for spring in model.springs:
             if spring.kind == "spring":
-                assert spring.rubbing == pytest.approx(math.sqrt(2 / math.pi) * 3000.0 / again[spring.name], rel=0.05)
+                held, lost = dahl(3000.0, 2e6, math.sqrt(2) * stretches[spring.name])
+                assert spring.rubbing == pytest.approx(
+                    lost * stretches[spring.name] / velocities[spring.name], rel=0.05
+                )
+                assert spring.stiffness == pytest.approx(250e3 + held, rel=0.05)
         damping.append(next(spring.rubbing for spring in model.springs if spring.kind == "spring"))
-    assert damping[1] == pytest.approx(damping[0] / 2, rel=0.25)
+    assert damping[1] == pytest.approx(damping[0] / 2, rel=0.35)
+
+
+def test_dahl_friction_sticks_at_small_and_slides_at_large_amplitude():
+    """Limits: k at small amplitude; 4 F / (pi A) of a Coulomb damper at large amplitude (textbook describing function)."""
+    assert dahl(1000.0, 2e6, 1e-7) == pytest.approx((2e6, 0.0), rel=1e-3, abs=2e3)
+    held, lost = dahl(1000.0, 2e6, 0.05)
+    assert lost == pytest.approx(4 * 1000.0 / (math.pi * 0.05), rel=0.02)
+    assert held < 0.15 * lost
+
+
+def test_dahl_equivalents_equal_a_march_through_the_equation():
+    """The same element marched over a sine in small steps, first harmonic by Fourier sum."""
+    friction, stiffness, size, n = 800.0, 1.5e6, 1.2e-3, 200_000
+    turn = np.linspace(0, 4 * np.pi, n + 1)
+    x, z = size * np.sin(turn), np.zeros(n + 1)
+    for k in range(n):
+        step = x[k + 1] - x[k]
+        z[k + 1] = z[k] + stiffness * step * (1 - z[k] / friction * math.copysign(1, step))
+    last = slice(n // 2, n)
+    in_phase = 2 * np.mean(z[last] * np.sin(turn[last])) / size
+    behind = 2 * np.mean(z[last] * np.cos(turn[last])) / size
+    assert dahl(friction, stiffness, size) == pytest.approx((in_phase, behind), rel=2e-3)
 
 
 @pytest.mark.slow

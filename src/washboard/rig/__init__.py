@@ -25,7 +25,7 @@ from washboard.rig._description import (
     Tyre,
     WheelPan,
 )
-from washboard.rig._elements import Linearisation
+from washboard.rig._elements import Linearisation, dahl
 from washboard.rig._envelope import (
     Envelope,
     envelope,
@@ -41,7 +41,7 @@ from washboard.rig._feasibility import EventFeasibility, feasibility, model_at_l
 from washboard.rig._findings import controllable_findings, demand_findings, movement_findings, stance_findings
 from washboard.rig._fit import FittedParameter, ModelFit, Parameter, fit_model, post_response, usual_parameters
 from washboard.rig._folder_link import FolderLink
-from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, relative_velocities, support_forces
+from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, relative_motions, support_forces
 from washboard.rig._incomplete import DummyEffect, dummy_effect, with_dummies
 from washboard.rig._instrumentation import InstrumentationPlan, ProposedSensor, instrumentation
 from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
@@ -97,6 +97,7 @@ __all__ = [
     "body_candidates",
     "controllable",
     "controllable_findings",
+    "dahl",
     "demand_findings",
     "dummy_effect",
     "envelope",
@@ -116,7 +117,7 @@ __all__ = [
     "post_response",
     "procedure",
     "read_response",
-    "relative_velocities",
+    "relative_motions",
     "response_channels",
     "rig_demand",
     "stall_force",

@@ -23,9 +23,12 @@ class Linearisation:
     """How the specimen's non-linear elements are made linear.
 
     - Bilinear dampers: the mean of bump and rebound, which is exact for a Gaussian velocity of any level.
-    - Dry friction, ``sliding``: ``c = sqrt(2 / pi) * F / sigma``, the damper of equal mean work for a Gaussian
-      relative velocity of standard deviation `sigma`. ``stuck`` (amplitudes too small to slide): a leaf spring's
-      friction is the spring `friction_stiffness_n_m`; a tyre's is nothing, its stiffness is already that of standing.
+    - Dry friction, ``sliding``: where velocity and stretch over the element are known, Dahl's friction (1968) by
+      harmonic balance at an amplitude of root 2 times the stretch: a stiffness and a damper (see `dahl`). Where they
+      are not, ``c = sqrt(2 / pi) * F / sigma``, the damper of equal mean work for a Gaussian relative velocity of
+      standard deviation `sigma`. ``stuck`` (amplitudes too small to slide): a leaf spring's friction is the spring
+      `friction_stiffness_n_m`; a tyre's is nothing, its stiffness is already that of standing. A tyre's friction has
+      the stiffness with which it slides after a fifth of the static deflection (common practice, no source).
     - Tyres that stiffen: the slope at static load, ``stiffness + 2 * stiffening * d``; standing, both times
       `standing_stiffness_ratio`.
     - Bump and rebound stops do not touch; tyres do not lift.
@@ -39,20 +42,42 @@ class Linearisation:
         ``"sliding"`` or ``"stuck"``.
     spring_velocity_m_s, tyre_velocity_m_s : float
         Standard deviation of the relative velocity over suspensions and over tyres. [m/s]
-    velocities : mapping of str to float
-        The same per element name (for example ``"spring front left"``), where known better. [m/s]
+    velocities, stretches : mapping of str to float
+        Standard deviations of relative velocity and of its integral per element name (for example ``"spring front
+        left"``), where known. [m/s, m]
     """
 
     friction: Friction = "sliding"
     spring_velocity_m_s: float = 0.10
     tyre_velocity_m_s: float = 0.05
     velocities: dict[str, float] = field(default_factory=dict)
+    stretches: dict[str, float] = field(default_factory=dict)
 
-    def friction_damping(self, name: str, friction_n: float, usual_m_s: float) -> float:
-        """Equivalent viscous damping of sliding friction. [N s/m]"""
+    def slides(self, name: str, friction_n: float, stiffness_n_m: float, usual_m_s: float) -> tuple[float, float]:
+        """Equivalent stiffness and damping of sliding friction. [N/m, N s/m]"""
         if self.friction == "stuck" or friction_n == 0:
-            return 0.0
-        return math.sqrt(2 / math.pi) * friction_n / max(self.velocities.get(name, usual_m_s), 1e-6)
+            return 0.0, 0.0
+        velocity = max(self.velocities.get(name, usual_m_s), 1e-6)
+        stretch = self.stretches.get(name, 0.0)
+        if stretch <= 0 or stiffness_n_m <= 0:
+            return 0.0, math.sqrt(2 / math.pi) * friction_n / velocity
+        stiffness, quarter = dahl(friction_n, stiffness_n_m, math.sqrt(2) * stretch)
+        return stiffness, quarter * stretch / velocity
+
+
+def dahl(friction_n: float, stiffness_n_m: float, amplitude_m: float) -> tuple[float, float]:
+    """Dahl's friction ``dz/dx = k (1 - z/F sign(dx))`` under a sine, by harmonic balance.
+
+    On the way up ``z = F - (F + z0) exp(-k (x + A) / F)`` with ``z0 = F tanh(k A / F)`` from symmetry; the parts of z
+    in phase with x and with its rate, over A, are the equivalent stiffness and damping times circular frequency. [N/m]
+    """
+    steep = stiffness_n_m * amplitude_m / friction_n
+    if steep < 1e-6:
+        return stiffness_n_m, 0.0
+    turn = (np.arange(200) + 0.5) / 200 * np.pi - np.pi / 2
+    z = 1 - (1 + math.tanh(steep)) * np.exp(-steep * (np.sin(turn) + 1))
+    scale = 2 * friction_n / (np.pi * amplitude_m) * np.pi / 200
+    return float(scale * (z * np.sin(turn)).sum()), float(scale * (z * np.cos(turn)).sum())
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -161,11 +186,13 @@ def _axle_elements(
     for side, sign in SIDES:
         name = wheel_name(axle, side)
         contact = (axle.x_m, sign * axle.track_m / 2, 0.0)
-        damping = tyre.rolling_damping_n_s_m
+        damping = tyre.standing_damping_n_s_m if standing else tyre.rolling_damping_n_s_m
+        load = loads_n.get(name, 0.0)
+        stiffness = tyre_stiffness(tyre, load, standing=standing)
         if standing:
-            damping = tyre.standing_damping_n_s_m
-            damping += rule.friction_damping(f"tyre {name}", tyre.standing_friction_n, rule.tyre_velocity_m_s)
-        stiffness = tyre_stiffness(tyre, loads_n.get(name, 0.0), standing=standing)
+            grip = 5 * tyre.standing_friction_n / max(tyre_deflection(tyre, load), 1e-6)
+            more = rule.slides(f"tyre {name}", tyre.standing_friction_n, grip, rule.tyre_velocity_m_s)
+            stiffness, damping = stiffness + more[0], damping + more[1]
         up, aside = bodies.axle_point(axle, contact, "z"), bodies.axle_point(axle, contact, "y")
         found.append(
             Element(name=f"tyre {name}", kind="tyre", row=up, stiffness=stiffness, damping=damping, inputs=(name,))
@@ -186,7 +213,8 @@ def _axle_elements(
         foot = (axle.x_m, sign * axle.spring_spacing_m / 2, axle.roll_centre_m)
         row = bodies.frame_point(part, foot, "z") - bodies.axle_point(axle, foot, "z")
         stiffness, damping = axle.spring_n_m, (axle.bump_damping_n_s_m + axle.rebound_damping_n_s_m) / 2
-        rubbing = rule.friction_damping(name, axle.friction_n, rule.spring_velocity_m_s)
+        held, rubbing = rule.slides(name, axle.friction_n, axle.friction_stiffness_n_m, rule.spring_velocity_m_s)
+        stiffness += held
         if rule.friction == "stuck" and axle.friction_n > 0:
             stiffness += axle.friction_stiffness_n_m
         found.append(

@@ -14,7 +14,7 @@ from washboard.rig._demand import RigDemand, rig_demand
 from washboard.rig._description import Rig, Sensor, Specimen
 from washboard.rig._elements import Linearisation
 from washboard.rig._findings import demand_findings, movement_findings
-from washboard.rig._forecast import DriveForecast, forecast_drives, relative_velocities, support_forces
+from washboard.rig._forecast import DriveForecast, forecast_drives, relative_motions, support_forces
 from washboard.rig._linear_model import LinearModel, linear_model
 from washboard.rig._stability import Movement, movement
 
@@ -70,7 +70,7 @@ def model_at_level(
     sensors: Sequence[Sensor],
     *,
     band_hz: tuple[float, float],
-    rounds: int = 3,
+    rounds: int = 4,
 ) -> LinearModel:
     """The linear model with friction made linear at the level of a target (statistical linearisation, by iteration).
 
@@ -81,11 +81,11 @@ def model_at_level(
     model = linear_model(specimen, rig, linearisation=rule)
     for _ in range(rounds):
         forecast = forecast_drives(target, model, sensors, band_hz=band_hz)
-        velocities = relative_velocities(model, forecast.drives, forecast.rate_hz)
+        velocities, stretches = relative_motions(model, forecast.drives, forecast.rate_hz)
         settled = rule.velocities and all(
             abs(velocities[name] / max(rule.velocities[name], 1e-9) - 1) < 0.03 for name in velocities
         )
-        rule = Linearisation(velocities=velocities)
+        rule = Linearisation(velocities=velocities, stretches=stretches)
         model = linear_model(specimen, rig, linearisation=rule)
         if settled:
             break

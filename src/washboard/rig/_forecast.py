@@ -157,12 +157,12 @@ def support_forces(model: LinearModel, drives: Floats, rate_hz: float, *, high_h
     return _played(drives, rate_hz, grid, frf)
 
 
-def relative_velocities(
+def relative_motions(
     model: LinearModel, drives: Floats, rate_hz: float, *, high_hz: float = 40.0
-) -> dict[str, float]:
-    """Standard deviation of the velocity over each suspension and tyre while drives are played, per element. [m/s]
+) -> tuple[dict[str, float], dict[str, float]]:
+    """What `Linearisation` wants for friction at the level of some drives: velocities and stretches.
 
-    It is what `Linearisation` wants for friction at the level of these drives.
+    Standard deviations over each suspension and tyre while the drives are played on the model, per element. [m/s, m]
     """
     grid = _grid(high_hz)
     motions = model.motions(grid)
@@ -172,9 +172,11 @@ def relative_velocities(
         for name, place in model.moves:
             if name in spring.inputs:
                 frf[:, row, place] -= 1.0
-    frf *= 2j * np.pi * grid[:, None, None]
-    speeds = _played(drives, rate_hz, grid, frf)
-    return {spring.name: float(speed.std()) for spring, speed in zip(found, speeds, strict=True)}
+    frf = np.concatenate([frf, 2j * np.pi * grid[:, None, None] * frf], axis=1)
+    spread = _played(drives, rate_hz, grid, frf).std(axis=1)
+    names = [spring.name for spring in found]
+    stretches = {name: float(value) for name, value in zip(names, spread[: len(names)], strict=True)}
+    return {name: float(value) for name, value in zip(names, spread[len(names) :], strict=True)}, stretches
 
 
 def _played(drives: Floats, rate_hz: float, grid: Floats, frf: Complex) -> Floats:
