@@ -7,12 +7,13 @@ import dataclasses
 import numpy as np
 import pytest
 
+from washboard.loads import LoadsSettings
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Workspace
 from washboard.programme._store import load_arrays, load_table, save_table
 from washboard.programme.stages import loads
 from washboard.recording import Channel, Recording, write_recording
-from washboard.settings import from_table
+from washboard.settings import SettingsError, from_table
 
 RATE = 256.0
 
@@ -99,3 +100,12 @@ def test_band_that_loses_the_damage_asks_for_a_look(workspace):
     assert outcome.verdict == "look"
     assert "holds only" in outcome.findings[0].text
     assert outcome.findings[0].channel == "axle az"
+
+
+@pytest.mark.parametrize(
+    "table, words",
+    [({"slopes": [3, -5]}, "above 0"), ({"classes": 2}, "classes must be from 4 to 512"), ({"quality": []}, "quality")],
+)
+def test_settings_that_cannot_be_are_named(table, words):
+    with pytest.raises(SettingsError, match=words):
+        from_table(LoadsSettings, table)

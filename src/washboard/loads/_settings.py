@@ -28,3 +28,12 @@ class LoadsSettings:
     frequencies: int = 60
     quality: tuple[float, ...] = (10.0,)
     keep: Annotated[float, Unit("1", gt=0, le=1)] = 0.95
+
+    def __post_init__(self) -> None:
+        if not self.slopes or not all(0 < slope <= 30 for slope in self.slopes):
+            raise ValueError("slopes must be numbers above 0, up to 30, at least one")
+        if not self.quality or not all(0.5 < q <= 1000 for q in self.quality):
+            raise ValueError("quality must be numbers above 0.5, at least one")
+        for name, least, most in (("classes", 4, 512), ("edges", 4, 200), ("frequencies", 4, 500)):
+            if not least <= getattr(self, name) <= most:
+                raise ValueError(f"{name} must be from {least} to {most}, not {getattr(self, name)}")
