@@ -77,10 +77,10 @@ def effects(original: Samples, shortened: Samples, rate_hz: float, *, block_s: f
         shortened_psd=psd(shortened, rate_hz, block_s=block_s),
         original_levels=levels[0],
         shortened_levels=levels[1],
-        mean=np.stack([samples.mean(axis=1, dtype=np.float64) for samples in pairs]),
-        rms=np.stack([samples.std(axis=1, dtype=np.float64) for samples in pairs]),
-        largest=np.stack([samples.max(axis=1).astype(np.float64) for samples in pairs]),
-        smallest=np.stack([samples.min(axis=1).astype(np.float64) for samples in pairs]),
+        mean=np.array([[row.mean(dtype=np.float64) for row in samples] for samples in pairs]),
+        rms=np.array([[row.std(dtype=np.float64) for row in samples] for samples in pairs]),
+        largest=np.array([[float(row.max()) for row in samples] for samples in pairs]),
+        smallest=np.array([[float(row.min()) for row in samples] for samples in pairs]),
         duration_s=np.array([samples.shape[1] / rate_hz for samples in pairs]),
     )
 

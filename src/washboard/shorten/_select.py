@@ -5,13 +5,16 @@ from __future__ import annotations
 import dataclasses
 import heapq
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix, hstack, vstack
 
 from washboard.duty import Optimum, least_cost
 from washboard.errors import DataError
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_matrix
 
 _HOLDS = 1e-9
 
@@ -383,6 +386,8 @@ class _Cover:
         self,
     ) -> tuple[csr_matrix, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Rows with their bounds, and bounds of the variables: kept, then (where runs matter) rises and falls."""
+        from scipy.sparse import csr_matrix, hstack, vstack
+
         n = len(self.duration_s)
         # Coefficients too small to matter for any window are left out, on the safe side.
         cover = csr_matrix(np.where(self.matrix > 1e-9, self.matrix, 0.0))
@@ -410,6 +415,8 @@ class _Cover:
 
     def run_rows(self) -> tuple[csr_matrix, NDArray[np.float64], NDArray[np.float64]]:
         """Rows: keeping changes by rises less falls; a rise keeps what follows, a fall keeps it out, long enough."""
+        from scipy.sparse import csr_matrix
+
         n = len(self.duration_s)
         ends = np.cumsum(self.duration_s)
         least = min(self.rules.shortest_s, float(ends[-1]))
