@@ -23,6 +23,8 @@ class Forecast:
     names : tuple of str
     outside : ndarray, shape (response,)
         What lies outside the span of the FRF: no drive makes it, however long it is iterated. [-]
+    uncertain : ndarray, shape (response,)
+        What the FRF's uncertainty made the plain residual larger than `outside`; taken off it. [-]
     distortion : ndarray, shape (response,)
         Non-linear distortion the drives would make; iteration takes away what part of it repeats. [-]
     noise : ndarray, shape (response,)
@@ -39,11 +41,14 @@ class Forecast:
     use : LimitUse
         Of the drive a linear rig would need.
     without : ndarray, shape (response, response)
-        Row i: `outside` of every channel with channel i left out of control (its own entry: how it would then follow).
+        Row i: plain residual of every channel with channel i left out of control (its own entry: how it would then follow).
+    overall : float
+        Root mean square over channels of what no drive can make, the FRF's uncertainty taken off in the mean. [-]
     """
 
     names: tuple[str, ...]
     outside: Floats
+    uncertain: Floats
     distortion: Floats
     noise: Floats
     freq_hz: Floats
@@ -53,11 +58,6 @@ class Forecast:
     drive_rms: Floats
     use: LimitUse
     without: Floats
-
-    @property
-    def overall(self) -> float:
-        """Root mean square over channels of what no drive can make. [-]"""
-        return float(np.sqrt(np.mean(self.outside**2)))
 
 
 def forecast(problem: Problem) -> Forecast:
@@ -69,10 +69,15 @@ def forecast(problem: Problem) -> Forecast:
     off = spectrum - target.edge[:, None] * np.einsum("fij,fj->fi", model.frf, drive)
     size = np.maximum((np.abs(spectrum) ** 2).sum(axis=0), 1e-300)
     share = (np.abs(drive) ** 2 / model.shape).mean(axis=1)
+    uncertain = (np.abs(drive) ** 2 / model.shape).sum(axis=1) / model.certainty
+    # What the FRF's own uncertainty adds to the residual: a least-squares fit leaves the share 1 - leverage of it.
+    free = max(0.0, 1 - model.frf.shape[2] / model.frf.shape[1])
+    blur = free * model.spread * uncertain[:, None] * target.edge[:, None] ** 2
     bent = (model.spread * share[:, None] * target.edge[:, None] ** 2).sum(axis=0)
     noise = (model.noise * (target.rate_hz / target.n_samples) * target.edge[:, None] ** 2).sum(axis=0)
     bands = group_lines(target.freq_hz, width_hz=0.3, share=0.15, least=4)
-    band_off = np.asarray(bands.total(np.abs(off) ** 2))
+    band_off = np.maximum(np.asarray(bands.total(np.abs(off) ** 2 - blur)), 0.0)
+    whole_off = np.maximum((np.abs(off) ** 2 - blur).sum(axis=0), 0.0)
     band_size = np.maximum(np.asarray(bands.total(np.abs(spectrum) ** 2)), 1e-300)
     drive_rms = np.sqrt(2 * (np.abs(drive) ** 2).sum(axis=0) * target.n_samples / target.length)
     scaled = model.frf * problem.weight[:, :, None] * drive_rms
@@ -80,7 +85,8 @@ def forecast(problem: Problem) -> Forecast:
     middle = (bands.edges[:-1] + bands.edges[1:]) // 2
     return Forecast(
         names=target.names,
-        outside=np.sqrt((np.abs(off) ** 2).sum(axis=0) / size),
+        outside=np.sqrt(whole_off / size),
+        uncertain=np.sqrt(blur.sum(axis=0) / size),
         distortion=np.sqrt(bent / size),
         noise=np.sqrt(noise / size),
         freq_hz=bands.centre_hz,
@@ -90,14 +96,14 @@ def forecast(problem: Problem) -> Forecast:
         drive_rms=drive_rms,
         use=use_of_limits(target.to_time(drive) * target.taper, target.rate_hz, problem.limits),
         without=_without_each(problem, weight, size),
+        overall=float(np.sqrt(max(np.mean(((np.abs(off) ** 2 - blur).sum(axis=0)) / size), 0.0))),
     )
 
 
 def _solve(frf: NDArray[np.complex128], weight: Floats, spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
     """Least squares with a hair of ridge; lines at the band's edges, where the weight fades, are bounded by it."""
-    q = frf.shape[2]
-    normal = np.einsum("fij,fi->fj", np.abs(frf) ** 2, np.maximum(weight, weight.max() * 0.05) ** 2)
-    inverse = weighted_inverse(frf, weight, 1e-4 * normal.mean(axis=1, keepdims=True) * np.ones((1, q)))
+    normal = np.einsum("fij,fi->fj", np.abs(frf) ** 2, np.maximum(weight, weight.max(axis=0) * 0.05) ** 2)
+    inverse = weighted_inverse(frf, weight, 1e-4 * normal)
     edge = np.divide(weight, np.maximum(weight.max(axis=0), 1e-300))
     return np.asarray(np.einsum("fji,fi->fj", inverse, spectrum * np.minimum(edge, 1.0)))
 

@@ -19,8 +19,10 @@ Complexes = NDArray[np.complex128]
 _MEMORY = 3
 #: Weight of the refreshed FRF before it has foretold anything; what a play older counts for in that judgement.
 _UNTRIED, _FORGET = 0.5, 0.6
-#: Share of the last play's surprise taken as uncertainty of the next step; the refreshed FRF has learned from the rest.
-_WARY = 0.3
+#: Weight of the last play's surprise as uncertainty of the next step, and the most it may count.
+_WARY, _MOST_WARY = 0.5, 0.5
+#: How much worse than the best the last play may be to go on from it.
+_WORSE = 1.15
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -81,7 +83,7 @@ class Play:
     band_error : ndarray, shape (band, response)
         Weighted error power per band of frequencies.
     surprise : ndarray, shape (band,)
-        Unpredicted change over predicted change of the response, in power. [-]
+        Unpredicted change of the response over the predicted change and what was wrong before, in power. [-]
     """
 
     drive: Complexes
@@ -216,25 +218,23 @@ class Iteration:
         return self._foretold[number]
 
     def base(self, level: float) -> tuple[Complexes, Complexes]:
-        """Drive and response lines to start the next step from: per band the best so far."""
+        """Drive and response lines to start the next step from.
+
+        The last play, as only its response shows every band beside every other as they are now (friction and lift-off
+        carry one band's motion into another); the best one again where the last was clearly worse.
+        """
         answers = self.answers
-        target = self.problem.target
         if not answers:
+            target = self.problem.target
             q = self.problem.model.frf.shape[2]
             return np.zeros((target.freq_hz.size, q), complex), np.zeros_like(target.spectrum)
-        whole = [k for k, play in enumerate(answers) if play.level >= min(level, 0.999)]
-        if not whole:
-            return answers[-1].drive, answers[-1].response
-        overall = min(whole, key=lambda k: answers[k].overall)
-        errors = np.stack([answers[k].band_error.sum(axis=1) for k in whole])
-        best = np.argmin(errors, axis=0)
-        own = errors[whole.index(overall)]
-        pick = np.where(errors[best, np.arange(errors.shape[1])] < 0.85 * own, best, whole.index(overall))
-        share = np.stack([(pick == k).astype(float) for k in range(len(whole))], axis=1)
-        blend = np.real(self.bands.smooth(share, target.freq_hz))
-        drives = np.stack([answers[k].drive for k in whole])
-        responses = np.stack([answers[k].response for k in whole])
-        return np.einsum("fk,kfj->fj", blend, drives), np.einsum("fk,kfi->fi", blend, responses)
+        whole = [play for play in answers if play.level >= min(level, 0.999)]
+        last = answers[-1]
+        if whole:
+            best = min(whole, key=lambda play: play.overall)
+            if last.level < min(level, 0.999) or last.overall > _WORSE * best.overall:
+                last = best
+        return last.drive, last.response
 
     def propose(self) -> Proposal:
         """The next drive to play, inside every limit."""
@@ -272,8 +272,8 @@ class Iteration:
         diagonal = problem.model.ridge(problem.weight * np.maximum(problem.target.edge, 0.05)[:, None])
         answers = self.answers
         share = answers[-1].surprise if len(answers) > 1 else np.zeros(self.bands.n_groups)
-        extra = np.real(self.bands.smooth(_WARY * share, problem.target.freq_hz))
-        out = normal * np.clip(extra, 0.0, 4.0)[:, None, None]
+        extra = np.real(self.bands.smooth(np.minimum(_WARY * share, _MOST_WARY), problem.target.freq_hz))
+        out = normal * extra[:, None, None]
         out[:, np.arange(q), np.arange(q)] += diagonal
         return np.asarray(out)
 
@@ -297,7 +297,8 @@ class Iteration:
         off = weight * (target.spectrum - lines * target.edge[:, None])
         wanted = weight * (proposal.predicted - proposal.base)
         missed = weight * (proposal.predicted - lines)
-        power = np.asarray(self.bands.total((np.abs(wanted) ** 2).sum(axis=1)))
+        wrong = weight * (proposal.level * target.spectrum - proposal.base * target.edge[:, None])
+        power = np.asarray(self.bands.total((np.abs(wanted) ** 2 + np.abs(wrong) ** 2).sum(axis=1)))
         surprise = np.asarray(self.bands.total((np.abs(missed) ** 2).sum(axis=1)))
         floor = np.asarray(self.bands.total((weight**2 * self.noise()).sum(axis=1)))
         play = Play(

@@ -213,6 +213,16 @@ class _Event:
                         advice="see the forecast: a sensor fault, a motion posts cannot make, or a level above limits",
                     )
                 )  # fmt: skip
+        held = found.plays[found.best - 1].removed
+        if held > 0.02 and found.use is not None:
+            out.append(
+                Finding(
+                    kind="limits", severity="warning", measured=held, limit=0.02,
+                    text=f"{self.event}: {held:.0%} of a drive had to be taken away to stay inside the limits "
+                    f"({found.use.words()})",
+                    advice="see 'washboard plan'; a larger stroke or velocity, or a gentler target, would bring it nearer",
+                )
+            )  # fmt: skip
         tripped = sum(note.tripped for note in found.plays)
         if tripped:
             out.append(
