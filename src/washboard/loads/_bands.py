@@ -113,31 +113,35 @@ def damage_in_band(samples: ArrayLike, rate_hz: float, low_hz: float, high_hz: f
 
 
 class _Lines:
-    """Spectral lines of a whole channel, to take it apart at any edge."""
+    """Spectral lines of a whole channel, to take it apart at any edge.
+
+    The parts are float32: shares of damage need no more than their seven digits, and transforms take half the time.
+    """
 
     def __init__(self, row: Samples, rate_hz: float, lowest_hz: float) -> None:
         from scipy import fft
 
         n = row.size
-        self.values = np.asarray(row, np.float64)
+        # About the first sample, so that a large offset does not cost digits.
+        self.values = np.subtract(row, row[0], dtype=np.float64).astype(np.float32)
         # A smooth return from the last sample to the first, so that the circular transform sees no step.
         self._length = fft.next_fast_len(n + min(n, round(2 * rate_hz / lowest_hz)), real=True)
         turn = 0.5 - 0.5 * np.cos(np.pi * (np.arange(self._length - n) + 0.5) / (self._length - n))
-        padded = np.concatenate([self.values, self.values[-1] + (self.values[0] - self.values[-1]) * turn])
-        self._lines = fft.rfft(padded, overwrite_x=True)
+        last = self.values[-1]
+        padded = np.concatenate([self.values, (last * (1 - turn)).astype(np.float32)])
+        self._lines: NDArray[np.complex64] = fft.rfft(padded, overwrite_x=True)
         self._step = rate_hz / self._length
 
-    def below(self, edge_hz: float) -> F64:
+    def below(self, edge_hz: float) -> NDArray[np.float32]:
         """Content below an edge, shape (time,)."""
         from scipy import fft
 
         first = min(int(edge_hz * 2 ** (-_OCTAVES / 2) / self._step) + 1, self._lines.size)
         last = min(int(edge_hz * 2 ** (_OCTAVES / 2) / self._step) + 1, self._lines.size)
-        kept = np.zeros_like(self._lines)
-        kept[:first] = self._lines[:first]
         octaves = np.log2(np.arange(first, last) * self._step / edge_hz) / _OCTAVES
-        kept[first:last] = self._lines[first:last] * (0.5 - 0.5 * np.sin(np.pi * np.clip(octaves, -0.5, 0.5)))
-        low: F64 = fft.irfft(kept, self._length, overwrite_x=True)[: self.values.size]
+        kept = self._lines[:last].copy()
+        kept[first:] *= (0.5 - 0.5 * np.sin(np.pi * np.clip(octaves, -0.5, 0.5))).astype(np.float32)
+        low: NDArray[np.float32] = fft.irfft(kept, self._length)[: self.values.size]
         return low
 
 
