@@ -283,7 +283,10 @@ def any_vehicle(seed: int) -> BenchVehicle:
     """A vehicle and rig drawn at random: masses, springs, friction, delay 0 to 10 ms, noise 0 to 5 %, a weak sensor."""
     rng = np.random.default_rng(seed)
     plain = BenchVehicle()
-    vary = lambda value, share: float(value * np.exp(rng.uniform(-share, share)))  # noqa: E731
+
+    def vary(value: float, share: float) -> float:
+        return float(value * np.exp(rng.uniform(-share, share)))
+
     gains = np.ones(len(RESPONSES))
     gains[rng.integers(len(RESPONSES))] = rng.uniform(0.05, 0.3)
     return dataclasses.replace(
