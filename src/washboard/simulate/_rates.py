@@ -63,8 +63,8 @@ def to_samples(fine: Array, rate_hz: float) -> NDArray[np.float64]:
     factor = steps_per_sample(rate_hz)
     if factor == 1:
         return np.array(fine)
-    taps = signal.firwin(40 * factor + 1, 0.8 / factor, window=("kaiser", 8.0))
-    half = 20 * factor
+    taps = signal.firwin(28 * factor + 1, 0.78 / factor, window=("kaiser", 7.0))
+    half = 14 * factor
     padded = np.pad(fine, ((0, 0), (half, half)), mode="edge")
     out: NDArray[np.float64] = signal.upfirdn(taps, padded, up=1, down=factor, axis=1)
     n = fine.shape[1] // factor

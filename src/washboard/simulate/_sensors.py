@@ -23,22 +23,38 @@ _TURNS = {"x": ROLL, "y": PITCH, "z": YAW}
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SensorRows:
-    """Each sensor as a linear form on a row of the kernel's trace, in SI, shape (sensor, trace), and its offset."""
+    """Each sensor as a linear form on a row of the kernel's trace, in SI.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (sensor, place)
+        Weights on a row of the trace.
+    offset : ndarray, shape (sensor,)
+        Added to it.
+    place, weight : ndarray, shape (sensor, entry)
+        The weights that are not zero, and where they stand, filled up with zeros.
+    """
 
     rows: Array
     offset: Array
+    place: NDArray[np.int64]
+    weight: Array
 
     def read(self, trace: Array) -> NDArray[np.float64]:
         """What the sensors truly see, shape (sensor, time), for a trace of shape (time, place)."""
-        where = [np.flatnonzero(row) for row in self.rows]
-        width = max(1, *(len(places) for places in where))
-        place, weight = np.zeros((len(where), width), dtype=np.int64), np.zeros((len(where), width))
-        for index, places in enumerate(where):
-            place[index, : len(places)] = places
-            weight[index, : len(places)] = self.rows[index, places]
-        out = np.empty((len(where), len(trace)))
-        read_trace(trace, place, weight, self.offset, out)
+        out = np.empty((len(self.place), len(trace)))
+        read_trace(trace, self.place, self.weight, self.offset, out)
         return out
+
+
+def _packed(rows: Array, offset: Array) -> SensorRows:
+    where = [np.flatnonzero(row) for row in rows]
+    width = max(1, *(len(places) for places in where))
+    place, weight = np.zeros((len(where), width), dtype=np.int64), np.zeros((len(where), width))
+    for index, places in enumerate(where):
+        place[index, : len(places)] = places
+        weight[index, : len(places)] = rows[index, places]
+    return SensorRows(rows=rows, offset=offset, place=place, weight=weight)
 
 
 class _Rows:
@@ -233,7 +249,7 @@ def sensor_rows(model: Model, tables: Tables, sensors: tuple[Sensor, ...]) -> Se
         if sensor.quantity == "strain":
             sign *= sensor.gauge
         made.append((sign * rows.row, sign * rows.offset))
-    return SensorRows(rows=np.array([row for row, _o in made]), offset=np.array([offset for _r, offset in made]))
+    return _packed(np.array([row for row, _o in made]), np.array([offset for _r, offset in made]))
 
 
 def sensor_channel(sensor: Sensor, *, si: bool) -> Channel:
