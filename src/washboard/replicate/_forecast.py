@@ -58,6 +58,7 @@ class Forecast:
     drive_rms: Floats
     use: LimitUse
     without: Floats
+    overall: float
 
 
 def forecast(problem: Problem) -> Forecast:
