@@ -9,6 +9,7 @@ from washboard.errors import DataError
 from washboard.rig import (
     Axle,
     Frame,
+    Linearisation,
     Sensor,
     Specimen,
     Tyre,
@@ -120,3 +121,27 @@ def test_a_shape_that_does_not_fit_or_nan_is_refused():
     bad[3, 2, 1] = np.nan
     with pytest.raises(DataError, match="not finite"):
         fit_model(truth(), sensors(), FREQ_HZ, bad)
+
+
+def test_the_level_of_friction_is_found_beside_the_springs():
+    """Truth measured at half the level at which friction was made linear."""
+    rough = dataclasses.replace(
+        truth(), axle=tuple(dataclasses.replace(axle, friction_n=2500.0) for axle in truth().axle)
+    )
+    names = [f"spring {axle} {side}" for axle in ("front", "rear") for side in ("left", "right")]
+
+    def rule(level: float) -> Linearisation:
+        return Linearisation(
+            velocities=dict.fromkeys(names, 0.2 * level), stretches=dict.fromkeys(names, 0.008 * level)
+        )
+
+    rng = np.random.default_rng(7)
+    frf = linear_model(rough, linearisation=rule(0.5)).frf(FREQ_HZ, sensors())
+    frf = frf * (1 + 0.005 * (rng.standard_normal(frf.shape) + 1j * rng.standard_normal(frf.shape)))
+    few = tuple(p for p in usual_parameters(rough) if p.name.startswith(("springs", "tyre stiffness")))
+    start = rough
+    for parameter in few:
+        start = scaled(start, parameter.paths[0], 0.8)
+    found = fit_model(start, sensors(), FREQ_HZ, frf, parameters=few, linearisation=rule(1.0))
+    for one, parameter in zip(found.parameters, few, strict=True):
+        assert one.value == pytest.approx(get(rough, parameter.paths[0]), rel=0.05)

@@ -5,6 +5,7 @@ loads, calls a room and writes; the rooms do the work.
 """
 
 from washboard.programme._file import FILE_NAME, parse_plan, read_plan
+from washboard.programme._fitted import fit_identified
 from washboard.programme._new import EXAMPLES, PLANTED, PlantedFault, example_text, new_programme
 from washboard.programme._plan import About, Band, ChannelPlan, Plan
 from washboard.programme._rig_link import open_link, rig_channels
@@ -41,6 +42,7 @@ __all__ = [
     "all_stages",
     "event_files",
     "example_text",
+    "fit_identified",
     "load_arrays",
     "load_table",
     "made_here",

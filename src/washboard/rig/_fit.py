@@ -196,12 +196,30 @@ class _Problem:
         """Bandwidth and delay of the posts. [Hz, s]"""
         post = self.rig.post[0] if self.rig is not None and self.rig.post else None
         start = (30.0, 0.004) if post is None else (post.bandwidth_hz, max(post.delay_s, 1e-3))
-        return start[0] * math.exp(logs[-2]), start[1] * math.exp(logs[-1])
+        at = len(self.parameters)
+        return start[0] * math.exp(logs[at]), start[1] * math.exp(logs[at + 1])
+
+    def rule(self, logs: Floats) -> Linearisation | None:
+        """The linearisation at the level of the measurement, which is fitted where the rule knows a level."""
+        rule = self.linearisation
+        if rule is None or not self.levels:
+            return rule
+        level = math.exp(logs[-1])
+        return dataclasses.replace(
+            rule,
+            velocities={name: level * value for name, value in rule.velocities.items()},
+            stretches={name: level * value for name, value in rule.stretches.items()},
+        )
+
+    @property
+    def levels(self) -> bool:
+        """Whether the level of friction is fitted too."""
+        return self.linearisation is not None and bool(self.linearisation.stretches)
 
     def residual(self, logs: Floats) -> Floats:
         """Everything measured, model less measurement, over its standard deviation; then the beliefs."""
         specimen = self.at(logs)
-        model = linear_model(specimen, self.rig, linearisation=self.linearisation)
+        model = linear_model(specimen, self.rig, linearisation=self.rule(logs))
         frf = model.frf(self.freq_hz, self.sensors)
         if self.posts:
             frf = frf * post_response(self.freq_hz, *self.loop(logs))[:, None, None]
@@ -213,7 +231,7 @@ class _Problem:
 
     @property
     def loop_beliefs(self) -> tuple[float, ...]:
-        return (0.3, 0.7) if self.posts else ()
+        return (*((0.3, 0.7) if self.posts else ()), *((1.0,) if self.levels else ()))
 
     @property
     def n_beliefs(self) -> int:
@@ -249,6 +267,9 @@ def fit_model(
         Weighed static loads; they alone tell masses when only motions are measured. [N]
     posts : bool
         Whether the FRF is from command, so that the posts' bandwidth and delay are fitted too.
+    linearisation : Linearisation, optional
+        Where it knows velocities and stretches (see `model_at_level`), one factor on all of them is fitted as well: the
+        rig is rarely identified at just that level.
 
     Raises
     ------
@@ -314,7 +335,11 @@ def _result(problem: _Problem, logs: Floats, jacobian: Floats, before: float, af
     posterior = np.linalg.inv(data.T @ data + np.diag(1 / beliefs**2))
     spread = np.sqrt(np.diag(posterior))
     alike = posterior / np.outer(spread, spread)
-    names = [*(parameter.name for parameter in problem.parameters), *(("bandwidth", "delay") if problem.posts else ())]
+    names = [
+        *(parameter.name for parameter in problem.parameters),
+        *(("bandwidth", "delay") if problem.posts else ()),
+        *(("level of friction",) if problem.levels else ()),
+    ]
     fitted = []
     for place, parameter in enumerate(problem.parameters):
         known = bool(spread[place] < LEFT * beliefs[place])
