@@ -214,6 +214,7 @@ print(flavour(cpu_target.target_context.codegen().magic_tuple()[2]), damage.toby
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)  # compiles everything twice
 @pytest.mark.parametrize("cpu, features, name", [("generic", "", "plain"), ("haswell", "+avx2,+avx,+popcnt", "avx2")])
 def test_every_processor_gives_the_same_bits(cpu, features, name, tmp_path):
     if sys.platform != "linux" or "avx2" not in Path("/proc/cpuinfo").read_text():
