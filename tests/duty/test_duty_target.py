@@ -137,6 +137,9 @@ def test_laps_enough_reach_the_width_and_one_less_does_not() -> None:
         assert bool(width <= 0.2) is holds
     assert need.reached
     assert need.channel == "x"
+    assert need.path_laps == tuple(range(4, need.laps[0] + 1))
+    wanted = [stats.t.ppf(0.95, laps - 1) * deviation / np.sqrt(laps) for laps in need.path_laps]
+    np.testing.assert_allclose(need.path_half_width, wanted, rtol=1e-9)
 
 
 def test_more_laps_go_to_the_event_that_scatters_more() -> None:

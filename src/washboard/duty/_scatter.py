@@ -58,6 +58,10 @@ class LapsNeeded:
         The channel that asks for most.
     slope : float
         And the slope.
+    path_laps : tuple of int
+        Laps of all events on the way from those driven to those enough.
+    path_half_width : tuple of float
+        Widest half width of any channel with as many laps. [-]
     """
 
     uncertainty: float
@@ -65,6 +69,8 @@ class LapsNeeded:
     reached: bool
     channel: str
     slope: float
+    path_laps: tuple[int, ...]
+    path_half_width: tuple[float, ...]
 
 
 def target_scatter(
@@ -161,9 +167,11 @@ def laps_needed(
     now = np.where(unknown, np.maximum(now, 2), now)
     deviation = np.nan_to_num(scatter.deviation)
     steps = np.eye(len(now), dtype=int)
+    path: list[tuple[int, float]] = []
     while True:
         width = _half_width(deviation, now, scatter.confidence)
         worst = np.unravel_index(int(np.argmax(width)), width.shape)
+        path.append((int(now.sum()), float(width[worst])))
         if width[worst] <= uncertainty or now.sum() >= _MOST_LAPS:
             break
         column = deviation[:, worst[0] : worst[0] + 1, worst[1] : worst[1] + 1]
@@ -175,4 +183,6 @@ def laps_needed(
         reached=bool(width[worst] <= uncertainty and not unknown.any()),
         channel=channels[worst[0]],
         slope=slopes[worst[1]],
+        path_laps=tuple(laps_now for laps_now, _width in path),
+        path_half_width=tuple(width_now for _laps, width_now in path),
     )

@@ -70,7 +70,7 @@ def ratio_figure(
     outside = int(np.sum((ratio < under * (1 - 1e-6)) | (ratio > upper[:, None] * (1 + 1e-6))))
     words = f"every channel lies within {under:g} to {over:g} of its target"
     if not np.isfinite(upper).all():
-        words = f"every channel reaches {under:g} of its target or more, control channels at most {over:g}"
+        words = f"every channel reaches {under:g} of its target, control channels at most {over:g}"
     if outside:
         words = f"{outside} of {ratio.size} damages lie outside their bounds of {under:g} to {over:g}"
     title(axes, words[0].upper() + words[1:])
@@ -132,14 +132,15 @@ def laps_figure(
     """
     figure = new_figure(height_mm=65)
     axes = panels(figure)[0, 0]
-    axes.plot(laps, 100 * half_width, marker="o", ms=3)
+    axes.plot(laps, 100 * half_width, marker="o" if len(laps) < 25 else "", ms=3)
+    axes.set_ylim(0, None)
     axes.axhline(100 * wanted, color=LIMIT, lw=0.8)
     axes.text(float(laps[-1]), 100 * wanted, "asked for", ha="right", va="bottom", fontsize=7, color=INK)
     axes.set_xlabel("laps recorded, all events [-]")
     axes.set_ylabel(f"uncertainty of target damage,\n±, confidence {confidence:.0%} [%]")
     reached = laps[half_width <= wanted]
-    words = (
-        f"{reached[0]} laps make the target of '{channel}' certain enough" if reached.size else "More laps are needed"
-    )
+    words = f"More than {laps[-1]} laps are needed"
+    if reached.size:
+        words = f"{laps[0]} laps leave ±{half_width[0]:.0%}, {reached[0]} would be enough (last: '{channel}')"
     title(axes, words)
     return figure

@@ -177,7 +177,8 @@ def effects_figure(
     for values, color, name in zip(psd, (FIELD, LABORATORY), ("original", "shortened"), strict=True):
         left.loglog(frequency_hz[inside], np.maximum(values[inside], 1e-30), color=color, label=name)
     left.set_xlabel("frequency [Hz]")
-    left.set_ylabel(f"{quantity} [({pretty_unit(unit)})²/Hz]")
+    plain = pretty_unit(unit)
+    left.set_ylabel(f"{quantity} [{plain if plain.isalpha() else f'({plain})'}²/Hz]")
     left.legend()
     rms = [float(np.sqrt(np.trapezoid(values[inside], frequency_hz[inside]))) for values in psd]
     title(left, f"{channel}: {rms[1] / rms[0]:.2f} times as lively")

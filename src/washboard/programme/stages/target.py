@@ -156,6 +156,12 @@ def _table(
             for row, name in enumerate(names)
         },
         "confidence": scatter.confidence,
+        "laps_enough": {
+            "uncertainty": enough.uncertainty,
+            "channel": enough.channel,
+            "laps": list(enough.path_laps),
+            "half_width": list(enough.path_half_width),
+        },
         "percentile": plan.duty.percentile,
         "percentile_factor": {name: target.percentile_factor[row].tolist() for row, name in enumerate(names)},
         "events": events,
@@ -358,6 +364,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
             caption="Share of each event in the damage of the service, at each channel's own slope.",
             svg=to_svg(share_figure(share, events=tuple(table["events"]), channels=names)),
         ),
+        *_laps_exhibit(table),
         Exhibit(
             title="What each channel costs",
             caption="At its own slope: test over target; rig time for one percent more of the channel's damage; rig "
@@ -371,6 +378,31 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
                 "uncertainty of target [-]",
             ),
             rows=price,
+        ),
+    )
+
+
+def _laps_exhibit(table: dict[str, Any]) -> tuple[Exhibit, ...]:
+    """How certain the target gets with more laps; nothing where it is certain enough already."""
+    from washboard.plot import to_svg
+    from washboard.plot._duty import laps_figure
+
+    enough = table["laps_enough"]
+    if len(enough["laps"]) < 2:
+        return ()
+    figure = laps_figure(
+        np.array(enough["half_width"]),
+        np.array(enough["laps"]),
+        wanted=enough["uncertainty"],
+        confidence=table["confidence"],
+        channel=enough["channel"],
+    )
+    return (
+        Exhibit(
+            title="How many laps are enough",
+            caption="Uncertainty of the least certain channel's target against laps of all events together, each next "
+            "lap driven where it helps most, scatter between laps taken as seen.",
+            svg=to_svg(figure),
         ),
     )
 
