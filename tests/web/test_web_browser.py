@@ -239,7 +239,7 @@ def test_the_slope_moves_the_damage_at_once(browser: Any, shortened: Path, serve
     server = serve_folder(shortened)
     with opened(browser, server.address, "/loads?slope=3") as (page, _watch):
         page.get_by_text("Where along the lap the damage is done, slope 3").wait_for(timeout=90000)
-        page.get_by_role("slider").press("ArrowRight")
+        page.locator(".q-slider__track-container").press("ArrowRight")
         page.get_by_text("Where along the lap the damage is done, slope 3.5").wait_for(timeout=20000)
         page.wait_for_function("new URL(location).searchParams.get('slope') === '3.5'")
         assert page.locator(".wb-chart[data-drawn=yes] canvas").count() == 4

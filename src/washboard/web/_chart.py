@@ -127,6 +127,8 @@ class Chart:
             with ui.element("div").classes("wb-tools wb-noprint"):
                 for kind, words in (("svg", "SVG"), ("png", "PNG"), ("csv", "Data (CSV)")):
                     ui.link(words, f"/chart/{self._key}.{kind}").classes("wb-a").props("download")
+                copy = ui.button("Copy", color=None).props("flat no-caps dense").classes("wb-btn wb-link")
+                copy.on("click", js_handler=f'() => washboard.copy("/chart/{self._key}.svg")')
         self.show(chart)
 
     def show(self, chart: ChartData) -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from washboard.duty import EventLoads, Schedule, schedule, target_damage, usage
 from washboard.errors import InputError
 from washboard.programme import Plan
+from washboard.programme.stages.target import guarded_channels, most_allowed
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -25,6 +26,8 @@ class MixPreview:
         Of each event in the damage. [-]
     laps : ndarray, shape (event,)
         In the service.
+    guarded : tuple of str
+        Channels the schedule looks after, in the order of its ratios.
     """
 
     events: tuple[str, ...]
@@ -33,6 +36,7 @@ class MixPreview:
     damage_ratio: NDArray[np.float64]
     share: NDArray[np.float64]
     laps: NDArray[np.float64]
+    guarded: tuple[str, ...]
     schedule: Schedule
 
 
@@ -69,16 +73,16 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
     target = target_damage(
         loads, mix, channels=channels, slopes=slopes, percentile=plan.duty.percentile, watched=monitors
     )
-    control = [channels.index(channel.name) for channel in plan.control]
+    guarded = guarded_channels(plan, target.damage)
     plays = schedule(
-        one[:, control],
-        target.damage[control],
+        one[:, guarded],
+        target.damage[guarded],
         play_s,
         events=tuple(names),
-        channels=tuple(channels[row] for row in control),
+        channels=tuple(channels[row] for row in guarded),
         slopes=slopes,
         under_test=plan.duty.under_test,
-        over_test=plan.duty.over_test,
+        over_test=most_allowed(plan, guarded),
         least_plays=np.array([event.least for event in plan.event]) * mix.mean_laps / laps_per_play,
         time_limit_s=3.0,
     )
@@ -90,6 +94,7 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
         damage_ratio=target.damage / np.where(before > 0, before, np.nan),
         share=target.share,
         laps=mix.mean_laps,
+        guarded=tuple(channels[row] for row in guarded),
         schedule=plays,
     )
 

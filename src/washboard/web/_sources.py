@@ -24,6 +24,9 @@ TRIED = ".washboard/tried"
 #: Open at once; each costs its coarser levels, a thirtieth of the file.
 MOST_OPEN = 12
 
+#: Recordings kept as plain arrays.
+MOST_KEPT = 24
+
 #: Endings that are read as recordings.
 ENDINGS = (".nc", ".h5", ".mf4", ".mat", ".csv", ".txt", ".parquet", ".uff", ".unv")
 
@@ -97,6 +100,7 @@ class Sources:
         if isinstance(_root(recording.samples), np.memmap):
             return recording
         _to_cache(recording, kept, words)
+        _tidy(self._cache)
         return _from_cache(kept, words)
 
 
@@ -121,6 +125,14 @@ def _to_cache(recording: Recording, kept: Path, words: Path) -> None:
         ],
     }
     words.write_text(json.dumps(table), encoding="utf-8")
+
+
+def _tidy(cache: Path) -> None:
+    """Let go of the arrays not opened for longest."""
+    held = sorted(cache.glob("*.npy"), key=lambda file: file.stat().st_mtime_ns)
+    for file in held[:-MOST_KEPT]:
+        file.unlink(missing_ok=True)
+        file.with_suffix(".json").unlink(missing_ok=True)
 
 
 def _from_cache(kept: Path, words: Path) -> Recording:

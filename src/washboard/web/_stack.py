@@ -9,6 +9,8 @@ from typing import Any
 from nicegui.element import Element
 from nicegui.events import GenericEventArguments
 
+from washboard.plot import pretty_unit
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pane:
@@ -100,7 +102,10 @@ class Stack(Element, component="stack.js"):  # type: ignore[call-arg]
         return self._layers
 
     def _write(self) -> None:
-        self._props["panes"] = [{"name": p.name, "unit": p.unit, "description": p.description} for p in self._panes]
+        self._props["panes"] = [
+            {"name": p.name, "unit": p.unit, "shown": pretty_unit(p.unit), "description": p.description}
+            for p in self._panes
+        ]
         self._props["layers"] = [
             {"file": layer.file, "label": layer.label, "colour": layer.colour, "offset": layer.offset_s}
             for layer in self._layers

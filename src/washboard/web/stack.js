@@ -16,7 +16,7 @@ export default {
         </div>
         <div class="rows" :style="{height: panes.length * pane + 'px'}">
           <div class="row" v-for="(p, i) in panes" :key="p.name" :style="{top: i * pane + 'px', height: pane + 'px'}" :title="p.description || p.name">
-            <b>{{ p.name }}</b><span :ref="'v' + i">{{ p.unit }}</span>
+            <b>{{ p.name }}</b><span :ref="'v' + i">{{ p.shown }}</span>
           </div>
         </div>
       </div>
@@ -199,7 +199,7 @@ export default {
     ticks() { const step = this.tickStep(), out = []; for (let t = Math.ceil(this.from / step) * step; t <= this.to; t += step) out.push(t); return out; },
     time(t, step) { return t.toFixed(Math.max(0, Math.min(5, -Math.floor(Math.log10(step))))); },
     number(v) { const a = Math.abs(v); return a === 0 ? "0" : a >= 1e5 || a < 1e-3 ? v.toExponential(2) : String(+v.toPrecision(4)); },
-    say(i, words) { const cell = this.$refs["v" + i], el = Array.isArray(cell) ? cell[0] : cell; if (el) el.textContent = words + " " + this.panes[i].unit; },
+    say(i, words) { const cell = this.$refs["v" + i], el = Array.isArray(cell) ? cell[0] : cell; if (el) el.textContent = words + " " + this.panes[i].shown; },
     // going somewhere
     to_(from, to, keep = true) {
       const least = 0.004, length = Math.min(this.duration, Math.max(least, to - from));

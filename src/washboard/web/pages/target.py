@@ -26,7 +26,7 @@ async def build(page: Page, _query: Mapping[str, str]) -> None:
     except WashboardError as error:
         page.notice(sentence(error), "bad")
         return
-    await _Mix(page, plan).draw()
+    _Mix(page, plan).draw()
     await show_exhibits(page)
     show_findings(page)
 
@@ -39,7 +39,7 @@ class _Mix:
         self.fields: dict[tuple[str, ...], ui.input] = {}
         self.shown: dict[tuple[str, ...], str] = {}
 
-    async def draw(self) -> None:
+    def draw(self) -> None:
         """Draw the table, the service and the preview."""
         plan = self.plan
         with ui.element("section").classes("wb-sheet"):
@@ -57,7 +57,8 @@ class _Mix:
             self.trouble = ui.label("").classes("s-bad wb-pre")
             self.numbers = ui.html("", sanitize=False)
             self.bars = ui.html("", sanitize=False)
-        await self.refresh()
+            self.wait = ui.label("Working out what it does …").classes("wb-quiet").props('role="status"')
+        self.refresh_soon()
         self.page.on_edit(self.refresh_soon)
 
     def refresh_soon(self) -> None:
@@ -110,7 +111,7 @@ class _Mix:
         off: bool = False,
     ) -> None:
         field = ui.input(value=value) if bare else ui.input(label, value=value)
-        field.props("outlined dense debounce=250" + (f' aria-label="{label}"' if bare else ""))
+        field.props("outlined dense" + (f' aria-label="{label}"' if bare else ""))
         field.set_enabled(not off)
         self.fields[key] = field
         self.shown[key] = value
@@ -162,13 +163,16 @@ class _Mix:
             table = load_table(self.page.desk.folder / "stages" / "target" / "target.json")
             found = await run.io_bound(preview, self.plan, table)
         except StorageError:
+            self.wait.set_visibility(False)
             self.trouble.set_text("Run this step once; then every edit shows at once what it does.")
             return
         except (WashboardError, InputError) as error:
+            self.wait.set_visibility(False)
             self.trouble.set_text(sentence(error))
             return
         if self.page.gone:
             return
+        self.wait.set_visibility(False)
         self.trouble.set_text("")
         if found is not None:
             self._show(found)
@@ -196,11 +200,11 @@ class _Mix:
             + table_html(heads, rows, "Plays of each event")
         )
         own = [found.slopes.index(channel.slope) for channel in self.plan.channel]
-        control = {channel.name: at for at, channel in enumerate(self.plan.control)}
+        guarded = {name: at for at, name in enumerate(found.guarded)}
         body = ""
         for row, name in enumerate(found.channels):
             moved = float(found.damage_ratio[row, own[row]])
-            reached = float(plays.ratio[control[name], own[row]]) if name in control else None
+            reached = float(plays.ratio[guarded[name], own[row]]) if name in guarded else None
             body += (
                 f'<tr><th scope="row">{_text(name)}</th><td class="n">{_times(moved)}</td>'
                 f"<td>{'' if reached is None else _bar(reached, self.plan.duty.over_test)}</td></tr>"
