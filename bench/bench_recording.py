@@ -11,11 +11,14 @@ potholes, cobbles and washboard (`washboard.testing`), of varied seeds, levels, 
 from __future__ import annotations
 
 import collections
+import multiprocessing
 import resource
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -194,22 +197,27 @@ def _copied(file: Path) -> None:
     np.array(read_recording(file).samples)
 
 
-def _in_child(words: str, function: object, *arguments: object) -> None:
-    """In a process of its own, so that its peak memory is its own."""
-    import multiprocessing
-
-    def work(queue: object) -> None:
-        started = time.perf_counter()
-        function(*arguments)  # type: ignore[operator]
-        queue.put((time.perf_counter() - started, peak_mb()))  # type: ignore[attr-defined]
-
-    context = multiprocessing.get_context("fork")
+def _in_child(words: str, function: Callable[..., object], *arguments: object) -> None:
+    """In a fresh process, so that its peak memory is its own; imports are not timed."""
+    context = multiprocessing.get_context("spawn")
     queue = context.Queue()
-    child = context.Process(target=work, args=(queue,))
+    child = context.Process(target=_measured, args=(queue, function, arguments))
     child.start()
-    seconds, peak = queue.get()
+    seconds, base, peak = queue.get()
     child.join()
-    print(f"{words}: {seconds:.2f} s, peak {peak:.0f} MB", flush=True)
+    print(f"{words}: {seconds:.2f} s, peak {peak:.0f} MB ({base:.0f} MB before it began)", flush=True)
+
+
+def _measured(queue: Any, function: Callable[..., object], arguments: tuple[object, ...]) -> None:
+    import asammdf  # noqa: F401
+    import h5netcdf  # noqa: F401
+    import scipy.fft
+    import scipy.stats  # noqa: F401
+
+    base = peak_mb()
+    started = time.perf_counter()
+    function(*arguments)
+    queue.put((time.perf_counter() - started, base, peak_mb()))
 
 
 if __name__ == "__main__":
