@@ -395,3 +395,25 @@ def test_the_forecast_drive_comes_near_on_the_virtual_rig():
     played = virtual.play(Recording(samples=command, rate_hz=RATE, channels=virtual.channels().drives, name="forecast"))
     error = np.asarray(played.samples) - target.samples
     assert (error.std(axis=1) / target.samples.std(axis=1)).max() < 0.5
+
+
+@pytest.mark.parametrize("n_posts", [10, 4])
+def test_five_axles_of_all_kinds_on_all_posts_or_with_some_wheels_on_the_floor(n_posts):
+    """Every axle kind, more wheels than posts: all results stay finite, and together posts and floor carry the weight."""
+    short = vehicle()
+    kinds = (("tag", -5.3, "independent"), ("push", -6.5, "rigid"), ("last", -7.6, "beam"))
+    more = tuple(dataclasses.replace(short.axle[1], name=n, x_m=x, kind=k) for n, x, k in kinds)
+    frame = dataclasses.replace(short.frame, cog_m=(-3.6, 0.0, 1.3), size_m=(9.0, 2.4, 1.6))
+    specimen = dataclasses.replace(short, frame=frame, axle=(*short.axle, *more))
+    full = posts(specimen)
+    rig = dataclasses.replace(full, post=full.post[:n_posts])
+    model, sensors = linear_model(specimen, rig), on_axles(specimen)
+    drives = np.concatenate([rough(seed=k) for k in (1, 2, 3)])[:n_posts]
+    target = recorded(played_linear(model, drives, RATE, sensors), sensors)
+    found = feasibility(target, model, rig, sensors, band_hz=BAND, event="e")
+    assert len(found.demand.actuators) == n_posts
+    assert max(found.forecast.beyond.values()) < 0.05
+    assert sum(model.loads.wheel_n.values()) == pytest.approx((8000 + 900 + 5 * 600) * 9.80665)
+    stood = stance(specimen, rig)
+    assert {mode.name for mode in stood.modes} == {"bounce", "pitch", "roll", "sway", "yaw"}
+    assert len(procedure(specimen, rig, movement=found.movement).heights) == n_posts

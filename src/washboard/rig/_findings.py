@@ -95,15 +95,17 @@ def _carrying(found: Stance, specimen: Specimen, rig: Rig) -> list[Finding]:
 def movement_findings(found: Movement, rig: Rig, *, event: str) -> tuple[Finding, ...]:
     """What is notable while the drives of an event play."""
     notes = []
-    for wheel, share in found.lift_off.items():
-        least = found.least_load[wheel]
-        if share > 0:
-            text = f"{event}: the wheel {wheel} lifts off its pan for {share:.2%} of the time"
-            advice = "that is real on the road too if the field shows it; else reduce the level, watch the wheel"
-            notes.append(_found("lift-off", "warning", text, share, 0.0, advice))
-        elif least < 0.15:
-            text = f"{event}: the wheel {wheel} keeps only {least:.0%} of its static load"
-            notes.append(_found("lift-off", "note", text, least, 0.15, "watch the wheel in the first plays"))
+    lifted = {wheel: share for wheel, share in found.lift_off.items() if share > 0}
+    light = {wheel: least for wheel, least in found.least_load.items() if wheel not in lifted and least < 0.15}
+    if lifted:
+        text = f"{event}: lifting off the pan: {', '.join(f'{wheel} {share:.2%}' for wheel, share in lifted.items())} of the time"
+        advice = "that is real on the road too if the field shows it; else reduce the level, and watch these wheels"
+        notes.append(_found("lift-off", "warning", text, max(lifted.values()), 0.0, advice))
+    if light:
+        text = f"{event}: nearly unloaded: {', '.join(f'{wheel} {least:.0%}' for wheel, least in light.items())} of its load at rest"
+        notes.append(
+            _found("lift-off", "note", text, min(light.values()), 0.15, "watch these wheels in the first plays")
+        )
     for moved, room, what in (
         (found.side_m, found.side_room_m, "sideways"),
         (found.fore_aft_m, found.fore_aft_room_m, "fore and aft"),
