@@ -98,14 +98,15 @@ def movement_findings(found: Movement, rig: Rig, *, event: str) -> tuple[Finding
     lifted = {wheel: share for wheel, share in found.lift_off.items() if share > 0}
     light = {wheel: least for wheel, least in found.least_load.items() if wheel not in lifted and least < 0.15}
     if lifted:
-        text = f"{event}: lifting off the pan: {', '.join(f'{wheel} {share:.2%}' for wheel, share in lifted.items())} of the time"
+        each = ", ".join(f"{wheel} {share:.2%}" for wheel, share in lifted.items())
+        text = f"{event}: wheels lift off their pans: {each} of the time"
         advice = "that is real on the road too if the field shows it; else reduce the level, and watch these wheels"
         notes.append(_found("lift-off", "warning", text, max(lifted.values()), 0.0, advice))
     if light:
-        text = f"{event}: nearly unloaded: {', '.join(f'{wheel} {least:.0%}' for wheel, least in light.items())} of its load at rest"
-        notes.append(
-            _found("lift-off", "note", text, min(light.values()), 0.15, "watch these wheels in the first plays")
-        )
+        each = ", ".join(f"{wheel} {least:.0%}" for wheel, least in light.items())
+        text = f"{event}: wheels keep little of their load at rest: {each}"
+        advice = "watch these wheels in the first plays"
+        notes.append(_found("lift-off", "note", text, min(light.values()), 0.15, advice))
     for moved, room, what in (
         (found.side_m, found.side_room_m, "sideways"),
         (found.fore_aft_m, found.fore_aft_room_m, "fore and aft"),
