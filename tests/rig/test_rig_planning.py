@@ -33,6 +33,7 @@ from washboard.rig import (
     model_at_level,
     movement,
     pan_room,
+    plausibility,
     played_linear,
     procedure,
     relative_motions,
@@ -417,3 +418,36 @@ def test_five_axles_of_all_kinds_on_all_posts_or_with_some_wheels_on_the_floor(n
     stood = stance(specimen, rig)
     assert {mode.name for mode in stood.modes} == {"bounce", "pitch", "roll", "sway", "yaw"}
     assert len(procedure(specimen, rig, movement=found.movement).heights) == n_posts
+
+
+@pytest.mark.parametrize(
+    ("change", "key"),
+    [
+        (lambda s: dataclasses.replace(s, frame=dataclasses.replace(s.frame, roll_inertia_kg_m2=80.0)), "roll_inertia"),
+        (
+            lambda s: dataclasses.replace(s, axle=(dataclasses.replace(s.axle[0], spring_n_m=2.5e3), s.axle[1])),
+            "spring",
+        ),
+        (
+            lambda s: dataclasses.replace(
+                s,
+                axle=tuple(dataclasses.replace(a, tyre=dataclasses.replace(a.tyre, stiffness_n_m=9e4)) for a in s.axle),
+            ),
+            "tyre.stiffness",
+        ),
+    ],
+)
+def test_a_slip_of_unit_is_doubted_by_its_key(change, key):
+    rig = posts(vehicle())
+    assert plausibility(vehicle(), rig) == ()
+    found = plausibility(change(vehicle()), rig)
+    assert any(key in finding.text and finding.severity == "warning" for finding in found)
+
+
+def test_the_examples_are_plausible():
+    from washboard.programme import parse_plan
+    from washboard.programme._new import EXAMPLES, example_text
+
+    for example in EXAMPLES:
+        plan = parse_plan(example_text(example), example)
+        assert [finding.text for finding in plausibility(plan.specimen, plan.rig)] == []

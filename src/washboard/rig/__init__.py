@@ -46,6 +46,7 @@ from washboard.rig._incomplete import DummyEffect, dummy_effect, with_dummies
 from washboard.rig._instrumentation import InstrumentationPlan, ProposedSensor, instrumentation
 from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
 from washboard.rig._link import RigChannels, RigLink
+from washboard.rig._plausible import plausibility
 from washboard.rig._procedure import Procedure, ProcedureStep, procedure
 from washboard.rig._stability import BodyMode, Movement, Stance, movement, pan_room, stance
 from washboard.rig._statics import StaticLoads, static_loads
@@ -113,6 +114,7 @@ __all__ = [
     "oil_column_stiffness",
     "orifice_flow",
     "pan_room",
+    "plausibility",
     "played_linear",
     "post_response",
     "procedure",

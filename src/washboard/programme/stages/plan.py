@@ -31,6 +31,7 @@ from washboard.rig import (
     instrumentation,
     linear_model,
     model_at_level,
+    plausibility,
     procedure,
     stance,
     stance_findings,
@@ -57,6 +58,7 @@ def _run(ws: Workspace) -> Outcome:
     stood = stance(plan.specimen, plan.rig, linearisation=rule)
     held = controllable(model, rolling, plan.control, candidates=body_candidates(model.bodies))
     findings = [
+        *plausibility(plan.specimen, plan.rig),
         *stance_findings(stood, plan.specimen, plan.rig),
         *controllable_findings(held, plan.band.low_hz),
     ]
