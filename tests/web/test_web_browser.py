@@ -217,6 +217,7 @@ UNNAMED = """[...document.querySelectorAll('button, a[href], input, textarea, [r
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_every_page_can_be_read_by_everybody(
     browser: Any, shortened: Path, serve_folder: Callable[..., Any], theme: str

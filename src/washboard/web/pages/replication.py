@@ -71,6 +71,7 @@ class _Weights:
     def __init__(self, page: Page, plan: Plan, shortened: dict[str, Any], event: str) -> None:
         self.page, self.plan, self.shortened, self.event = page, plan, shortened, event
         self.fields: dict[str, ui.number] = {}
+        self.singular: Chart | None = None
 
     async def draw(self) -> None:
         """Draw the fields and the forecast."""
@@ -89,6 +90,7 @@ class _Weights:
                         list(self.shortened), value=self.event, label="Forecast for event", on_change=self._to_event
                     ).props("outlined dense").style("max-width:280px")
                     self.said = ui.html("", sanitize=False)
+                    self.place = ui.element("div")
         self.page.on_edit(lambda: ui.timer(0.01, self.refresh, once=True))
         ui.timer(0.01, self.refresh, once=True)
 
@@ -134,6 +136,17 @@ class _Weights:
             + f"<p class='wb-quiet wb-small'>Shares of the target's RMS. Over all channels {found.overall:.1%} is out "
             f"of reach of these drives; a linear rig would use {found.use.largest:.0%} of the tightest limit.</p>"
         )
+        chart = ChartData(
+            title="Singular values of the weighted FRF: a small one marks a motion the drives hardly make",
+            x=found.freq_hz,
+            lines=[Line(name=f"{n + 1}", y=row, colour=n) for n, row in enumerate(found.singular.T)],
+            x_label="frequency [Hz]", y_label="singular value [-]", x_log=True, y_log=True,
+        )  # fmt: skip
+        if self.singular is None:
+            with self.place:
+                self.singular = Chart(self.page.shelf, chart, height_px=200)
+        else:
+            self.singular.show(chart)
 
 
 class _Live:
