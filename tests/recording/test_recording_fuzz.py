@@ -167,3 +167,13 @@ def test_any_text_is_read_or_refused(tmp_path, text):
     file = tmp_path / "x.csv"
     file.write_text(text, encoding="utf-8", newline="")
     try_read(file, len(text))
+
+
+def test_mdf4_blocks_linked_in_a_circle_are_refused(originals, tmp_path):
+    data = bytearray(originals["mf4"])
+    first_group = struct.unpack_from("<Q", data, 64 + 24)[0]
+    # The data group's next one is itself.
+    struct.pack_into("<Q", data, first_group + 24, first_group)
+    file = tmp_path / "x.mf4"
+    file.write_bytes(data)
+    assert try_read(file, len(data)) == "FormatError"

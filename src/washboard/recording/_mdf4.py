@@ -17,6 +17,7 @@ import numpy as np
 
 from washboard.errors import ChannelError, FormatError
 from washboard.recording._marks import channel_from, marks_from_text, marks_to_text
+from washboard.recording._mdf4_links import check_links
 from washboard.recording._recording import Channel, Recording, Samples
 from washboard.recording._source import Source, TimeBase, Track, as_float, no_channel
 from washboard.recording._timebase import analyse_stamps
@@ -92,6 +93,7 @@ def read_mdf4(path: Path, channels: Sequence[str] | None = None) -> Source:
     # asammdf reports damage both by raising and by logging; the raised part is enough.
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
     try:
+        check_links(path)
         store = MDF(path)
     except Exception as error:  # noqa: BLE001 - a damaged file makes it raise nearly anything
         _laid_to_rest(error)
@@ -114,6 +116,7 @@ def stream_mdf4(path: Path, *, block_bytes: int = 1 << 26) -> tuple[Recording, i
     from asammdf import MDF
 
     try:
+        check_links(path)
         store = MDF(path)
     except Exception as error:  # noqa: BLE001 - a damaged file makes it raise nearly anything
         _laid_to_rest(error)
