@@ -68,6 +68,16 @@ def _run(ws: Workspace) -> Outcome:
     whole = _matrix(target["damage"], names)
     for name, plays in _plays(plan, target, events, np.stack(damage), whole, findings).items():
         events[name]["plays"] = plays
+    findings += [
+        Finding(
+            kind="schedule",
+            severity="note",
+            text=f"'{name}' is left out: the other events, shortened, reach the target in less time without it",
+            advice="to keep it give the event a least share of its laps, such as least = 0.1",
+        )
+        for name, event in events.items()
+        if event["plays"] == 0
+    ]
     events = {name: event for name, event in events.items() if event["plays"] > 0}
     retained = sequence_share(
         np.stack([one for name, one in zip(played, damage, strict=True) if name in events]),
