@@ -317,7 +317,7 @@ def _outcome(plan: Plan, table: dict[str, Any]) -> Outcome:
                     channel=channel.name,
                     measured=kept,
                     limit=plan.loads.keep,
-                    advice=table["band"]["text"],
+                    advice=f"widen [band] if the rig can follow, or accept the loss: {table['band']['text']}",
                 )
             )
     worst = max(lost, key=lambda name: lost[name])
