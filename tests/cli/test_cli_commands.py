@@ -172,3 +172,37 @@ def test_an_error_of_our_own_is_one_message_with_a_way_to_see_more(wb, monkeypat
     monkeypatch.setenv("WASHBOARD_TRACEBACK", "1")
     with pytest.raises(ZeroDivisionError):
         _app.run(["status"])
+
+
+@pytest.mark.parametrize("name", ["correlate", "report"])
+def test_asking_for_paper_never_moves_a_real_rig(folder, wb, name):
+    told = wb(name, folder)
+    assert told.code == 2
+    assert f"{name} would first run identify, replicate, endure and so move the rig" in told.err
+    assert not (folder / "stages" / "check").exists()
+
+
+@pytest.mark.parametrize("options", [["--begun", "done"], ["--accept-change"]])
+def test_there_is_nothing_to_say_before_the_first_pass(folder, wb, options):
+    told = wb("endure", folder, *options)
+    assert told.code == 2
+    assert "there is no journal yet" in told.err
+    assert not (folder / "journal.db").exists()
+
+
+def test_an_open_pass_is_settled_from_the_command_line(folder, wb):
+    from washboard.endure import Journal
+
+    with Journal(folder / "journal.db") as journal:
+        run = journal.begin_run(specimen="1", about={})
+        journal.begin_pass(run, specimen="1", event="yard", block=0, drive="d" * 64)
+    # What a person says is on record even though this programme has nothing to run yet.
+    told = wb("endure", folder, "--begun", "perhaps")
+    assert told.code == 2
+    assert "done, not-done, abandoned" in told.err
+    edit = (folder / "programme.toml").read_text().replace("yard-*.csv", "none-*.csv")
+    (folder / "programme.toml").write_text(edit)
+    told = wb("endure", folder, "--begun", "abandoned", "--by", "A. Tester")
+    assert "pass 1 (event 'yard') is 'abandoned'" in told.err
+    with Journal(folder / "journal.db") as journal:
+        assert [entry.state for entry in journal.passes()] == ["abandoned"]

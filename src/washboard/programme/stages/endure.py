@@ -232,9 +232,9 @@ def _outcome(table: dict[str, Any], passes: tuple[PassRecord, ...], result: RunR
     findings = [
         Finding(
             kind="pass",
-            severity="warning",
+            severity="note" if entry["state"] == "not done" else "warning",
             text=f"pass {entry['number']} of {entry['event']} does not count: {MEANING[entry['state']]}",
-            advice="look at the vehicle before going on",
+            advice="" if entry["state"] == "not done" else "look at the vehicle before going on",
         )
         for entry in table["not_counted"]
     ]
@@ -259,7 +259,7 @@ def _outcome(table: dict[str, Any], passes: tuple[PassRecord, ...], result: RunR
         f"{compared:,} passes were held against their reference, {len(odd)} departed from it. {result.statement}"
     )
     return Outcome(
-        verdict="look" if findings else "fine",
+        verdict="look" if any(finding.severity != "note" for finding in findings) else "fine",
         summary=words,
         figures={
             "passes_done": result.done,
