@@ -27,7 +27,7 @@ P_GAIN, P_LAG, P_AMAX, P_VMAX, P_V0, P_STALL, P_OIL, P_OIL_C, P_LIGHT, P_STATIC,
 _FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
-@njit(inline="always", fastmath=_FAST)
+@njit(inline="always", fastmath=_FAST, error_model="numpy")
 def _deflections(q: Array, v: Array, row: Array, e: Array, ve: Array) -> None:
     """Motion of every element's vehicle end, and its rate."""
     for b in range(0, e.shape[0], LANES):
@@ -46,26 +46,26 @@ def _deflections(q: Array, v: Array, row: Array, e: Array, ve: Array) -> None:
         ve[b], ve[b + 1], ve[b + 2], ve[b + 3] = v0, v1, v2, v3
 
 
-@njit(inline="always", fastmath=_FAST)
+@njit(inline="always", fastmath=_FAST, error_model="numpy")
 def _supports(
     base: Array, base_v: Array, e_all: Array, ve_all: Array, n_wheels: int, z_all: Array, dz: Array, tyre: Array,
     force: Array,
 ) -> None:  # fmt: skip
     """Forces of tyres, which only push and whose damping fades as the patch does, then of the kingpin."""
-    for m in range(base.shape[0]):
+    for m in range(n_wheels):
         e = base[m] - e_all[m] + tyre[m, T_REST]
         ve = base_v[m] - ve_all[m]
-        if m < n_wheels:
-            grip = min(1.0, max(0.0, e * tyre[m, T_FULL]))
-            z = z_all[m]
-            dz[m] = tyre[m, T_FRIC_K] * ve - tyre[m, T_FRIC_RATE] * abs(ve) * z
-            e = max(0.0, e)
-            force[m] = max(0.0, e * (tyre[m, T_K] + tyre[m, T_K2] * e) + grip * (tyre[m, T_C] * ve + z))
-        else:
-            force[m] = tyre[m, T_K] * e + tyre[m, T_C] * ve
+        grip = min(1.0, max(0.0, e * tyre[m, T_FULL]))
+        z = z_all[m]
+        dz[m] = tyre[m, T_FRIC_K] * ve - tyre[m, T_FRIC_RATE] * abs(ve) * z
+        e = max(0.0, e)
+        force[m] = max(0.0, e * (tyre[m, T_K] + tyre[m, T_K2] * e) + grip * (tyre[m, T_C] * ve + z))
+    for m in range(n_wheels, base.shape[0]):
+        e = base[m] - e_all[m] + tyre[m, T_REST]
+        force[m] = tyre[m, T_K] * e + tyre[m, T_C] * (base_v[m] - ve_all[m])
 
 
-@njit(inline="always", fastmath=_FAST)
+@njit(inline="always", fastmath=_FAST, error_model="numpy")
 def _springs(e_all: Array, ve_all: Array, z_all: Array, dz: Array, spring: Array, force: Array) -> None:
     """Forces of suspensions: spring, bilinear damper, Dahl friction, stops."""
     for i in range(force.shape[0]):
@@ -78,7 +78,7 @@ def _springs(e_all: Array, ve_all: Array, z_all: Array, dz: Array, spring: Array
         force[i] = spring[i, S_K] * e + damper + z + stop
 
 
-@njit(inline="always", fastmath=_FAST)
+@njit(inline="always", fastmath=_FAST, error_model="numpy")
 def _patches(ve_all: Array, load_all: Array, z_all: Array, dz: Array, side: Array, force: Array) -> None:
     """Side forces of contact patches: an elastic tyre that slides at the friction its load allows, and rolls free."""
     for i in range(force.shape[0]):
@@ -89,7 +89,7 @@ def _patches(ve_all: Array, load_all: Array, z_all: Array, dz: Array, side: Arra
         force[i] = z + side[i, L_C] * ve * min(1.0, load * side[i, L_LOAD])
 
 
-@njit(inline="always", fastmath=_FAST)
+@njit(inline="always", fastmath=_FAST, error_model="numpy")
 def _accelerations(linear: Array, v: Array, matrix: Array, dq: Array, dv: Array) -> None:
     """Newton: accelerations from positions, velocities and forces."""
     n = linear.shape[0]
@@ -101,7 +101,7 @@ def _accelerations(linear: Array, v: Array, matrix: Array, dq: Array, dv: Array)
         dv[i] = a
 
 
-@njit(inline="always", fastmath=_FAST)
+@njit(inline="always", fastmath=_FAST, error_model="numpy")
 def _posts(
     command: Array, xs: Array, vs: Array, xp: Array, vp: Array, load_all: Array, post: Array, dxs: Array, dvs: Array,
     dxp: Array, dvp: Array,
@@ -122,7 +122,7 @@ def _posts(
         dvp[p] = (oil - load_all[p] + post[p, P_STATIC]) * post[p, P_LIGHT]
 
 
-@njit(cache=True, fastmath=_FAST, nogil=True)
+@njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def integrate(
     state: Array,
     step_s: float,
@@ -199,7 +199,7 @@ def integrate(
             state[j] = total[j]
 
 
-@njit(cache=True, fastmath=_FAST, nogil=True)
+@njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def read_trace(trace: Array, place: Ints, weight: Array, offset: Array, out: Array) -> None:
     """Weighted sums over places of each row of `trace`, shape (time, place), into `out`, shape (sum, time)."""
     for t in range(trace.shape[0]):
