@@ -153,10 +153,13 @@ def frf_hv(spectra: CrossSpectra) -> Complexes:
 
 
 def unbiased_coherence(raw: Floats, n_averages: float, n_drives: int) -> Floats:
-    """Multiple coherence with its upward bias (1 - coherence) q/n taken off, not below 0."""
+    """Multiple coherence with its upward bias (1 - g2)(q - g2)/n taken off, not below 0.
+
+    For one drive this is (1 - g2)^2/n (Bendat and Piersol, Random Data, ch. 9, from memory).
+    """
     if n_averages <= n_drives:
         return np.zeros_like(raw)
-    return np.asarray(np.clip(1 - (1 - raw) * n_averages / (n_averages - n_drives), 0.0, 1.0))
+    return np.asarray(np.clip(1 - (1 - raw) * n_averages / (n_averages - n_drives + raw), 0.0, 1.0))
 
 
 def ordinary_coherence(spectra: CrossSpectra) -> Floats:

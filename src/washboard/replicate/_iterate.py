@@ -116,6 +116,7 @@ class Iteration:
     plays: list[Play] = field(default_factory=list)
     ceiling: float = 1.0
     step_share: float = 1.0
+    _refreshed: dict[int, Complexes] = field(default_factory=dict, repr=False)
     _foretold: dict[int, Floats] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
@@ -178,6 +179,7 @@ class Iteration:
         identified = self.problem.model.frf
         if not answers:
             return identified
+        # Judged first: the FRF refreshed from all but the last answer is then still at hand.
         share = np.full(self.bands.n_groups, _UNTRIED)
         if len(answers) > 1:
             missed = np.zeros((self.bands.n_groups, 2))
@@ -189,19 +191,23 @@ class Iteration:
         return np.asarray(identified + blend[:, None, None] * (self.refresh(len(answers)) - identified))
 
     def refresh(self, count: int) -> Complexes:
-        """The FRF refreshed from the first `count` answers."""
+        """The FRF refreshed from the first `count` answers; the latest is remembered, as it is judged a play later."""
+        if count in self._refreshed:
+            return self._refreshed[count]
         answers = self.answers[:count]
         pairs = [(answers[-1].drive, answers[-1].response)]
         pairs += [
             (late.drive - early.drive, late.response - early.response)
             for early, late in pairwise(answers[-_MEMORY - 1 :])
         ]
-        return refreshed(
+        found = refreshed(
             self.problem.model, self.groups, self.problem.target.freq_hz, pairs, self.problem.weight, self.noise()
         )
+        self._refreshed = {count: found}
+        return found
 
     def foretold(self, number: int) -> Floats:
-        """What the identified and the refreshed FRF missed of the change answer `number` brought, shape (band, 2). [-]"""
+        """What the identified and the refreshed FRF missed of the change that answer `number` brought, (band, 2). [-]"""
         if number not in self._foretold:
             early, late = self.answers[number - 1 : number + 1]
             drive, response = late.drive - early.drive, late.response - early.response

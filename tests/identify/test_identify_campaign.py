@@ -1,0 +1,110 @@
+"""The whole identification on the test vehicle: against its true FRF, in its budget, and faults named in words."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from washboard.errors import RigTripped
+from washboard.identify import (
+    DriveLimits,
+    IdentifySettings,
+    field_goal,
+    identification_findings,
+    identify_rig,
+    interpolated,
+)
+from washboard.recording import Recording
+from washboard.testing import RESPONSES, BenchRig, BenchVehicle, bench_plan, field_target, vehicle_response
+from washboard.testing._bench_vehicle import posts
+
+RATE, BAND = 256.0, (0.6, 20.0)
+LIMITS = DriveLimits(
+    names=tuple("1234"), reach=np.full(4, 0.115), velocity=np.full(4, 1.5), acceleration=np.full(4, 80.0)
+)
+
+
+def identified(vehicle, spoil=lambda samples: samples, play=None, **settings):
+    rig = BenchRig(vehicle)
+
+    def played(samples, label):
+        drive = Recording(samples=samples, rate_hz=RATE, channels=rig.channels().drives)
+        return spoil(np.array(rig.play(drive).samples))
+
+    field = field_target(vehicle, roughness=128e-6, duration_s=40.0)
+    goal = field_goal([(np.asarray(field.samples), RATE)], band_hz=BAND)
+    found = identify_rig(
+        play(played) if play else played, responses=RESPONSES, drives=LIMITS.names, rate_hz=RATE, limits=LIMITS,
+        band_hz=BAND, goal=goal, settings=IdentifySettings(**settings),
+    )  # fmt: skip
+    return found, goal, rig
+
+
+def findings(found, goal):
+    plan = bench_plan()
+    return identification_findings(found, goal=goal, band_hz=BAND, sensors=plan.channel, actuators=plan.rig.actuators)
+
+
+def test_a_linear_vehicle_is_identified_as_it_is():
+    vehicle = BenchVehicle().linear()
+    found, goal, rig = identified(vehicle)
+    assert found.rig_time_s <= 600
+    n = int(RATE * 64)
+    impulse, true = np.zeros((4, 4, n)), []
+    for j in range(4):
+        impulse[j, j, 10] = 1e-3
+        response, _ = vehicle_response(vehicle, posts(impulse[j], RATE, vehicle), RATE, rolling=False)
+        true.append(np.fft.rfft(response) / np.fft.rfft(impulse[j, j]))
+    true = np.stack(true, axis=-1).transpose(1, 0, 2)
+    f = np.fft.rfftfreq(n, 1 / RATE)
+    inside = (f > 0.7) & (f < 20)
+    off = np.linalg.norm(interpolated(found.frf, f[inside]) - true[inside], axis=2)
+    error = off / np.linalg.norm(true[inside], axis=2)
+    assert np.sqrt(np.mean(error**2)) < 0.02
+    assert not [finding for finding in findings(found, goal) if finding.severity == "error"]
+    assert max(np.abs(drive).max() for drive in rig.played) < 0.7 * 0.115 * 1.001
+
+
+def test_dead_reversed_and_swapped_channels_are_named():
+    order = list(range(12))
+    order[0], order[1] = 1, 0
+
+    def spoil(samples):
+        samples = samples[order]
+        samples[4] *= -1
+        samples[9] = 0.0
+        return samples
+
+    found, goal, _rig = identified(BenchVehicle(), spoil, budget_s=300.0)
+    said = findings(found, goal)
+    assert {f.channel for f in said if f.kind == "dead channel"} == {"roof_ax"}
+    assert {f.channel for f in said if f.kind == "wrong sign"} == {"body_1_left_az"}
+    swapped = [f for f in said if f.kind == "swapped"]
+    assert {f.channel for f in swapped} == {"axle_1_left_az", "axle_1_right_az"}
+    assert all("swapped" in f.text for f in swapped)
+
+
+def test_a_clean_non_linear_vehicle_raises_no_false_alarm():
+    found, goal, _rig = identified(BenchVehicle(), budget_s=300.0)
+    assert not [finding for finding in findings(found, goal) if finding.severity == "error"]
+
+
+def test_a_rig_that_trips_is_identified_at_a_lower_level():
+    def touchy(play):
+        def guarded(samples, label):
+            if np.abs(samples).max() > 0.006:
+                raise RigTripped("tilt")
+            return play(samples, label)
+
+        return guarded
+
+    found, _goal, _rig = identified(dataclasses.replace(BenchVehicle(), noise=0.001), play=touchy, budget_s=300.0)
+    assert any("tripped" in step.words for step in found.steps)
+    assert np.isfinite(found.frf.values).all()
+
+
+@pytest.mark.parametrize("factor", [0.2, 5.0])
+def test_the_level_asked_for_is_met_whatever_the_vehicle_weighs(factor):
+    vehicle = dataclasses.replace(BenchVehicle(), body_kg=5200 * factor**0.5, pitch_kg_m2=7000 * factor**0.5)
+    found, _goal, _rig = identified(vehicle, budget_s=300.0)
+    assert 0.3 < found.level < 0.8
