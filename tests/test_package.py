@@ -90,7 +90,7 @@ def test_everything_public_has_a_docstring():
 
 
 #: A unit in a name; where a number's name has none, the docstring must say what it is.
-_SUFFIX = re.compile(r"_(m|s|hz|n|pa|kg|rad|m_s|m_s2|m2|m3|m3_s|n_m|n_s_m|mm|db|per_inch|h)$")
+_SUFFIX = re.compile(r"_(m|s|hz|n|pa|kg|rad|m_s|m_s2|m2|m3|m3_s|n_m|n_s_m|mm|db|per_inch|h|share|ratio)$")
 #: Numbers without a unit whose name says what they are.
 _PLAIN = {
     "confidence", "cycles", "draws", "exponent", "first_level", "gap", "gate", "goal", "n_averages", "n_levels", "order",

@@ -113,7 +113,8 @@ def new_figure(*, width_mm: float = 170.0, height_mm: float = 85.0, placed: bool
     from matplotlib.figure import Figure
 
     size = (width_mm / MM_PER_INCH, height_mm / MM_PER_INCH)
-    return Figure(figsize=size, layout="none" if placed else None)
+    layout: Any = "none" if placed else None
+    return Figure(figsize=size, layout=layout)
 
 
 def panels(
