@@ -78,6 +78,10 @@ def _run(ws: Workspace) -> Outcome:
         for name, event in events.items()
         if event["plays"] == 0
     ]
+    for event in events.values():
+        if event["plays"] == 0:
+            (ws.out / event["file"]).unlink()
+            (ws.out / f"{Path(event['file']).stem}.effects.nc").unlink()
     events = {name: event for name, event in events.items() if event["plays"] > 0}
     retained = sequence_share(
         np.stack([one for name, one in zip(played, damage, strict=True) if name in events]),
