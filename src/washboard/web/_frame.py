@@ -305,6 +305,12 @@ class Page:
 
     def ask_stop(self) -> None:
         """Ask what runs in the background to stop."""
+        job = self.desk.jobs.current()
+        if job is None or not job.active:
+            self.notice(
+                "Nothing runs from here. What was started on the command line is stopped there (Ctrl+C).", "look"
+            )
+            return
         self.desk.jobs.stop()
         self._tick()
 

@@ -45,6 +45,6 @@ export default {
       this.plot = new uPlot(options, this.values(), this.$refs.root);
       this.$refs.root.dataset.drawn = "yes";
     },
-    short(v) { const a = Math.abs(v); return a === 0 ? "0" : a >= 1e5 || a < 1e-3 ? v.toExponential(Math.abs(Math.log10(a) % 1) < 1e-9 ? 0 : 1) : String(+v.toPrecision(4)); },
+    short(v) { const a = Math.abs(v); return a === 0 ? "0" : a >= 1e5 || a < 1e-3 ? v.toExponential(Math.abs(Math.log10(a) % 1) < 1e-9 ? 0 : 1) : String(+v.toPrecision(6)); },
   },
 };

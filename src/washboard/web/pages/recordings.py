@@ -29,7 +29,17 @@ from washboard.web._stack import Layer, Pane, Stack
 DRAWN = {"copy": "as mended", "original": "as recorded", "both": "before and after"}
 HEIGHTS = {"low": 46, "middle": 92, "tall": 190}
 #: Repairs a finding of this kind is answered with: the words of `[[check.repair]]`.
-ANSWERS = {"spike": "despike", "dropout": "fill", "gap": "fill", "nan": "fill", "drift": "drift", "hum": "hum"}
+ANSWERS = {
+    "spike": "despike",
+    "nan": "fill",
+    "zero": "fill",
+    "flat": "fill",
+    "gap": "fill",
+    "drift": "drift",
+    "offset": "offset",
+    "polarity": "flip",
+    "hum": "hum",
+}
 
 
 async def build(page: Page, query: Mapping[str, str]) -> None:
@@ -254,7 +264,7 @@ class _View:
             with ui.element("div").classes("wb-tools"):
                 if finding.start_s is not None:
                     button("Show", lambda: self._show(finding), kind="wb-link")
-                if finding.kind in ANSWERS and finding.channel:
+                if finding.kind in ANSWERS and finding.channel and finding.severity != "note":
                     button(f"Mend: {ANSWERS[finding.kind]}", lambda: self._mend(finding), kind="wb-link")
                 if finding.severity != "note":
                     button("Accept as it is", lambda: self._accept(finding), kind="wb-link")

@@ -138,8 +138,10 @@ class _Watch:
 
     def _show_progress(self, passes: tuple[PassRecord, ...]) -> None:
         done: dict[str, int] = {}
+        drives = self._drives()
         for entry in passes:
-            if entry.counted:
+            # A pass of an earlier drive stays in the journal; it is no pass of the present sequence.
+            if entry.counted and drives.get(entry.event, entry.drive) == entry.drive:
                 done[entry.event] = done.get(entry.event, 0) + 1
         planned, length = self._planned()
         rows: list[tuple[Any, ...]] = []
@@ -168,6 +170,14 @@ class _Watch:
 
         if self.page.attempt(act):
             self.page.notice("Accepted; the next passes make a new reference. Write down why in the log below.")
+
+    def _drives(self) -> dict[str, str]:
+        """Digest of the present drive of each event, as far as it was played."""
+        try:
+            entries = load_table(self.page.desk.folder / "stages" / "endure" / "endure.json")["events"]
+        except StorageError:
+            return {}
+        return {name: str(entry["drive"]) for name, entry in entries.items()}
 
     def _planned(self) -> tuple[dict[str, int], dict[str, float]]:
         try:
