@@ -150,9 +150,8 @@ def on_random(count, first=1):
         )
     worse = [row["case"] for row in rows if row["best_ours"] > 1.02 * row["best_plain"]]
     ratio = np.array([row["best_ours"] / row["best_plain"] for row in rows])
-    print(
-        f"worse than plain: {len(worse)} of {count} {worse}; ratio median {np.median(ratio):.2f}, worst {ratio.max():.2f}"
-    )
+    line = f"worse than plain: {len(worse)} of {count} {worse}"
+    print(f"{line}; ratio median {np.median(ratio):.2f}, worst {ratio.max():.2f}")
     print(f"rig trips: {sum(row['trips'] for row in rows)}")
     return rows
 

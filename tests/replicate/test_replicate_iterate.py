@@ -176,7 +176,7 @@ def test_non_linear_vehicle_is_replicated_and_no_played_drive_leaves_the_limits(
 
 def test_a_trip_is_stepped_back_from_and_the_best_is_kept():
     vehicle = dataclasses.replace(BenchVehicle(), noise=0.001)
-    rig, problem, play = setting(vehicle, field_target(vehicle, roughness=128e-6, duration_s=30.0))
+    _rig, problem, play = setting(vehicle, field_target(vehicle, roughness=128e-6, duration_s=30.0))
     count = [0]
 
     def touchy(samples, label=""):

@@ -195,7 +195,7 @@ def _swapped(
     found = []
     for i in sorted(wrong):
         partner = next((k for k in wrong if near[k] == answers[i] and answers[k] == near[i]), None)
-        post = actuators[posts[answers[i]]].name
+        post, its_own = actuators[posts[answers[i]]].name, actuators[posts[near[i]]].name
         mate = (
             f" and {frf.responses[partner]} the other way round: their cables look swapped"
             if partner is not None
@@ -204,7 +204,7 @@ def _swapped(
         found.append(
             Finding(
                 kind="swapped", severity="error", channel=frf.responses[i],
-                text=f"{frf.responses[i]} answers post {post} more than its own ({actuators[posts[near[i]]].name}){mate}",
+                text=f"{frf.responses[i]} answers post {post} more than its own ({its_own}){mate}",
                 advice="check cables and channel names, and the positions in [[channel]] and [[rig.post]]",
             )
         )  # fmt: skip
@@ -261,7 +261,7 @@ def _level(found: Identification, band_hz: tuple[float, float]) -> list[Finding]
         findings.append(
             Finding(
                 kind="level", severity="warning", measured=found.level,
-                text=f"the responses came to {found.level:.0%} of the field's only: limits or trips held the excitation",
+                text=f"the responses came to {found.level:.0%} of the field's only: limits or trips held it",
                 advice="expect the first drives to be off; the plays themselves refresh the model",
             )
         )  # fmt: skip

@@ -41,7 +41,7 @@ class Forecast:
     use : LimitUse
         Of the drive a linear rig would need.
     without : ndarray, shape (response, response)
-        Row i: plain residual of every channel with channel i left out of control (its own entry: how it would then follow).
+        Row i: plain residual of every channel with channel i left out of control (its own entry: how it then follows).
     overall : float
         Root mean square over channels of what no drive can make, the FRF's uncertainty taken off in the mean. [-]
     """

@@ -21,6 +21,8 @@ _MEMORY = 3
 _UNTRIED, _FORGET = 0.5, 0.6
 #: Weight of the last play's surprise as uncertainty of the next step, and the most it may count.
 _WARY, _MOST_WARY = 0.5, 0.5
+#: Weight of unforetold power against the drives' own in the ridge.
+_HOLD = 0.3
 #: How much worse than the best the last play may be to go on from it.
 _WORSE = 1.15
 
@@ -84,6 +86,8 @@ class Play:
         Weighted error power per band of frequencies.
     surprise : ndarray, shape (band,)
         Unpredicted change of the response over the predicted change and what was wrong before, in power. [-]
+    missed : ndarray, shape (band,)
+        Weighted power of the unpredicted change, noise taken off.
     """
 
     drive: Complexes
@@ -92,6 +96,7 @@ class Play:
     error: Floats
     band_error: Floats
     surprise: Floats
+    missed: Floats
     held: HeldDrive
     words: str = ""
     tripped: bool = False
@@ -207,7 +212,7 @@ class Iteration:
         return found
 
     def foretold(self, number: int) -> Floats:
-        """What the identified and the refreshed FRF missed of the change that answer `number` brought, (band, 2). [-]"""
+        """What the identified and the refreshed FRF missed of the change answer `number` brought, (band, 2). [-]"""
         if number not in self._foretold:
             early, late = self.answers[number - 1 : number + 1]
             drive, response = late.drive - early.drive, late.response - early.response
@@ -280,8 +285,23 @@ class Iteration:
         share = answers[-1].surprise if len(answers) > 1 else np.zeros(self.bands.n_groups)
         extra = np.real(self.bands.smooth(np.minimum(_WARY * share, _MOST_WARY), problem.target.freq_hz))
         out = normal * extra[:, None, None]
+        if len(answers) > 1:
+            # What came unforetold moves, through the inverse, the weakly held drives most: hold them in proportion.
+            power = np.asarray(self.bands.total(np.abs(answers[-1].drive) ** 2))
+            hold = self.damping() * answers[-1].missed[:, None] / np.maximum(power, 1e-300)
+            diagonal = diagonal + np.exp(self.bands.smooth(np.log(hold + 1e-30), problem.target.freq_hz))
         out[:, np.arange(q), np.arange(q)] += diagonal
         return np.asarray(out)
+
+    def damping(self) -> float:
+        """Weight of what came unforetold in the ridge: raised by every play worse than the best before it."""
+        factor, best = 1.0, np.inf
+        for play in self.answers:
+            if play.level < 0.999:
+                continue
+            factor = min(factor * 6.0, 1000.0) if play.overall > best else max(factor * 0.7, 1.0)
+            best = min(best, play.overall)
+        return _HOLD * factor
 
     def gain(self, frf: Complexes, inverse: Complexes, error: Complexes) -> Floats:
         """1 less the share of noise in what the step would correct, per line."""
@@ -311,7 +331,7 @@ class Iteration:
             drive=target.to_lines(proposal.drive), response=lines, level=proposal.level, error=error,
             band_error=np.asarray(self.bands.total(np.abs(off) ** 2)),
             surprise=np.maximum(surprise - 2 * floor, 0) / np.maximum(power, 1e-300),
-            held=proposal.held, words=proposal.words,
+            missed=np.maximum(surprise - 2 * floor, 0), held=proposal.held, words=proposal.words,
         )  # fmt: skip
         self.plays.append(play)
         return play
@@ -324,7 +344,7 @@ class Iteration:
             Play(
                 drive=target.to_lines(proposal.drive), response=np.zeros_like(target.spectrum), level=proposal.level,
                 error=np.full(len(target.names), np.nan), band_error=np.full((n_bands, len(target.names)), np.nan),
-                surprise=np.full(n_bands, np.nan), held=proposal.held, tripped=True,
+                surprise=np.full(n_bands, np.nan), missed=np.full(n_bands, np.nan), held=proposal.held, tripped=True,
                 words=proposal.words + "; the rig tripped",
             )
         )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Replication of one event as a procedure: play, learn, play again, until it is good, as good as it gets, or used up."""
+"""Replication of one event as a procedure: play, learn, play again, until it is good or as good as it gets."""
 
 from __future__ import annotations
 

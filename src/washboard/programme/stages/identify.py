@@ -53,8 +53,11 @@ def run(ws: Workspace) -> Outcome:
         actuators=plan.rig.actuators,
     )
     figures = quality(found.frf, _band(plan))
-    save_table(ws.out / "identify.json", {"run": plays.run, "steps": _steps(found.steps), "quality": figures, "level": _number(found.level),
-                                          "rig_time_s": found.rig_time_s, "findings": findings})  # fmt: skip
+    table = {
+        "run": plays.run, "steps": _steps(found.steps), "quality": figures, "level": _number(found.level),
+        "rig_time_s": found.rig_time_s, "findings": findings,
+    }  # fmt: skip
+    save_table(ws.out / "identify.json", table)
     bad = [finding for finding in findings if finding.severity != "note"]
     worst = min(figures.coherence_median)
     summary = (

@@ -154,7 +154,10 @@ class _Event:
                 "overall": self.forecast.overall,
                 "largest_use": self.forecast.use.largest,
                 "drive_rms": _by(self.limits.names, self.forecast.drive_rms),
-                "without": {name: _by(self.control, row) for name, row in zip(self.control, self.forecast.without, strict=True)},
+                "without": {
+                    name: _by(self.control, row)
+                    for name, row in zip(self.control, self.forecast.without, strict=True)
+                },
             },
             "history": [
                 {
@@ -220,7 +223,7 @@ class _Event:
                     kind="limits", severity="warning", measured=held, limit=0.02,
                     text=f"{self.event}: {held:.0%} of a drive had to be taken away to stay inside the limits "
                     f"({found.use.words()})",
-                    advice="see 'washboard plan'; a larger stroke or velocity, or a gentler target, would bring it nearer",
+                    advice="see 'washboard plan'; more stroke or velocity, or a gentler target, would bring it nearer",
                 )
             )  # fmt: skip
         tripped = sum(note.tripped for note in found.plays)
@@ -243,7 +246,8 @@ class _Event:
                     Finding(
                         kind="tolerance", severity="warning", channel=self.control[worst],
                         measured=float(values[worst]), limit=limit,
-                        text=f"{self.event}: {name} of {self.control[worst]} is {values[worst]:+.1f} dB, {limit:g} dB allowed",
+                        text=f"{self.event}: {name} of {self.control[worst]} is {values[worst]:+.1f} dB, "
+                        f"{limit:g} dB allowed",
                         advice="more plays, other weights, or another tolerance",
                     )
                 )  # fmt: skip
@@ -361,7 +365,10 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         Exhibit(
             title="Errors per channel",
             caption="Best play of each event against its target, in band.",
-            columns=("Event", "Channel", "Relative RMS error", "Outside what the drives can make", f"Damage ratio, slope {slope:g}", "Peak ratio"),
+            columns=(
+                "Event", "Channel", "Relative RMS error", "Outside what the drives can make",
+                f"Damage ratio, slope {slope:g}", "Peak ratio",
+            ),
             rows=tuple(rows),
         )
     )  # fmt: skip
