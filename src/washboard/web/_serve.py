@@ -7,6 +7,7 @@ import importlib
 import logging
 import socket
 import threading
+import time
 from pathlib import Path
 
 from fastapi import Request
@@ -25,6 +26,9 @@ from washboard.web._steps import STEPS, StepPage
 log = logging.getLogger(__name__)
 
 HERE = Path(__file__).parent
+
+#: How long after the start compiled code is made ready. [s]
+WARM_UP_AFTER_S = 6.0
 
 
 def build(desk: Desk, *, token: str | None = None, names: tuple[str, ...] = ()) -> None:
@@ -46,8 +50,6 @@ def build(desk: Desk, *, token: str | None = None, names: tuple[str, ...] = ()) 
 
     for step in STEPS:
         _add_page(desk, shelf, step)
-    # What the first page needs is imported, and large files looked at, before somebody asks.
-    app.on_startup(lambda: threading.Thread(target=_warm_up, args=(desk,), daemon=True).start())
 
 
 def _add_page(desk: Desk, shelf: Shelf, step: StepPage) -> None:
@@ -72,6 +74,8 @@ def _warm_up(desk: Desk) -> None:
         importlib.import_module(f"washboard.web.pages.{step.title.lower()}")
     with contextlib.suppress(WashboardError, OSError):
         desk.status()
+    # The first page comes first: what is compiled waits until it has most likely been drawn.
+    time.sleep(WARM_UP_AFTER_S)
     importlib.import_module("washboard.web.pages.loads").warm_up()
 
 
@@ -102,7 +106,11 @@ def serve(folder: Path, *, host: str, port: int, show: bool, token: str | None) 
 
     if not helpers.is_user_simulation() and not _port_free(host, port):
         raise InputError(f"port {port} is taken, perhaps by another 'washboard serve'; give another with --port")
-    build(Desk(folder), token=token, names=("test",) if helpers.is_user_simulation() else ())
+    desk, simulated = Desk(folder), helpers.is_user_simulation()
+    build(desk, token=token, names=("test",) if simulated else ())
+    if not simulated:
+        # What the first page needs is imported, and large files looked at, before somebody asks.
+        app.on_startup(lambda: threading.Thread(target=_warm_up, args=(desk,), daemon=True).start())
     # A fresh process, not a copy of this one, draws the plots.
     run.process_pool_start_method = "spawn"
     ui.run(
