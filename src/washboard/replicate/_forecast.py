@@ -43,7 +43,7 @@ class Forecast:
     without : ndarray, shape (response, response)
         Row i: plain residual of every channel with channel i left out of control (its own entry: how it then follows).
     overall : float
-        Root mean square over channels of what no drive can make, the FRF's uncertainty taken off in the mean. [-]
+        Root mean square of `outside` over channels. [-]
     """
 
     names: tuple[str, ...]
@@ -97,7 +97,7 @@ def forecast(problem: Problem) -> Forecast:
         drive_rms=drive_rms,
         use=use_of_limits(target.to_time(drive) * target.taper, target.rate_hz, problem.limits),
         without=_without_each(problem, weight, size),
-        overall=float(np.sqrt(max(np.mean(((np.abs(off) ** 2 - blur).sum(axis=0)) / size), 0.0))),
+        overall=float(np.sqrt(np.mean(whole_off / size))),
     )
 
 
