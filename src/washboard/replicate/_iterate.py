@@ -147,7 +147,10 @@ class Iteration:
         answers = self.answers
         if not answers:
             return min(self.problem.first_level, self.ceiling)
-        last = answers[-1]
+        last, best = answers[-1], min(answers, key=lambda play: play.overall)
+        if best.level < last.level and last.overall > _WORSE * best.overall:
+            # The rise was too steep (wheels left the posts, say): halfway back.
+            return min(0.5 * (best.level + last.level), self.ceiling)
         if last.level >= 1.0:
             return min(1.0, self.ceiling)
         off = self.distance(last)
@@ -228,7 +231,7 @@ class Iteration:
             self._foretold[number] = np.stack(missed, axis=1)
         return self._foretold[number]
 
-    def base(self, level: float) -> tuple[Complexes, Complexes]:
+    def base(self) -> tuple[Complexes, Complexes]:
         """Drive and response lines to start the next step from.
 
         The last play, as only its response shows every band beside every other as they are now (friction and lift-off
@@ -239,20 +242,16 @@ class Iteration:
             target = self.problem.target
             q = self.problem.model.frf.shape[2]
             return np.zeros((target.freq_hz.size, q), complex), np.zeros_like(target.spectrum)
-        whole = [play for play in answers if play.level >= min(level, 0.999)]
-        last = answers[-1]
-        if whole:
-            best = min(whole, key=lambda play: play.overall)
-            if last.level < min(level, 0.999) or last.overall > _WORSE * best.overall:
-                last = best
-        return last.drive, last.response
+        last, best = answers[-1], min(answers, key=lambda play: play.overall)
+        chosen = best if last.overall > _WORSE * best.overall else last
+        return chosen.drive, chosen.response
 
     def propose(self) -> Proposal:
         """The next drive to play, inside every limit."""
         problem, target = self.problem, self.problem.target
         level = self.level()
         frf = self.model()
-        base_drive, base_response = self.base(level)
+        base_drive, base_response = self.base()
         error = level * target.spectrum - base_response * target.edge[:, None]
         weight = problem.weight * target.edge[:, None]
         inverse = weighted_inverse(frf, weight, self.ridge(frf, weight))
