@@ -158,6 +158,8 @@ class Iteration:
         if sum(abs(play.level - last.level) < 1e-9 for play in answers) > 1:
             factor = max(factor, 1.5)
         raised = last.level * factor
+        if any(late.level > early.level and late.overall > _WORSE * early.overall for early, late in pairwise(answers)):
+            raised = min(raised, last.level + 0.4 * (1.0 - last.level))
         return min(1.0 if raised > 0.9 else raised, self.ceiling)
 
     def distance(self, play: Play) -> float:
