@@ -12,17 +12,19 @@ import struct
 import tracemalloc
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from washboard.errors import WashboardError
-from washboard.recording import Channel, Recording, read_recording, write_recording
+from washboard.errors import FormatError, WashboardError
+from washboard.recording import Channel, Recording, _guarded, read_recording, write_recording
 from washboard.recording._mat import write_mat
+from washboard.recording._own_index import find_index
 from washboard.recording._uff58 import write_uff58
 
-KINDS = ("nc", "mf4", "csv", "uff", "ascii.uff", "mat", "v73.mat", "parquet")
+KINDS = ("nc", "mf4", "csv", "uff", "ascii.uff", "mat", "v73.mat", "parquet", "plain.nc")
 SECONDS = 20
 
 
@@ -34,6 +36,9 @@ def originals(tmp_path_factory) -> dict[str, bytes]:
     one = Recording(samples=rng.standard_normal((2, 300)), rate_hz=100.0, channels=channels, metadata={"k": "v"})
     found = {}
     for kind in KINDS:
+        if kind == "plain.nc":
+            found[kind] = without_note(found["nc"])
+            continue
         file = folder / f"a.{kind}"
         if kind == "ascii.uff":
             write_uff58(one, file, binary=False)
@@ -79,6 +84,13 @@ def mutated(data: bytes, rng: np.random.Generator) -> bytes:
             other = int(rng.integers(len(out)))
             out[at : at + 8], out[other : other + 8] = out[other : other + 8], out[at : at + 8]
     return bytes(out)
+
+
+def without_note(data: bytes) -> bytes:
+    """Our netCDF4 as the HDF5 library leaves it: without the note that spares us the library."""
+    at = data.rfind(b'{"size"')
+    assert at > 0
+    return data[:at]
 
 
 class TooLong(BaseException):
@@ -156,8 +168,14 @@ def test_a_file_cut_short_is_never_taken_for_whole(originals, tmp_path, kind):
         file.write_bytes(whole[: int(share * len(whole))])
         outcome = try_read(file, len(whole))
         if outcome == "read":
-            # A text table may end anywhere; then it must end with a whole line or be refused.
-            assert kind == "csv"
+            # A text table may end anywhere; then it must end with a whole line or be refused. Our netCDF4 may lose the
+            # note behind its end, when nothing of the recording itself is lost.
+            assert kind in {"csv", "nc"}
+            if kind == "nc":
+                got = read_recording(file)
+                file.write_bytes(whole)
+                assert got.samples.shape == read_recording(file).samples.shape
+                assert got.metadata == {"k": "v"}
 
 
 @pytest.mark.filterwarnings("ignore")
@@ -167,6 +185,34 @@ def test_any_text_is_read_or_refused(tmp_path, text):
     file = tmp_path / "x.csv"
     file.write_text(text, encoding="utf-8", newline="")
     try_read(file, len(text))
+
+
+def test_own_netcdf_without_its_note_is_read_by_the_hdf5_library_all_the_same(originals, tmp_path):
+    file = tmp_path / "x.nc"
+    file.write_bytes(originals["nc"])
+    noted = read_recording(file)
+    with h5py.File(file, "r+") as store:
+        store.attrs["title"] = "changed by another program"
+    assert find_index(file) is None
+    plain = read_recording(file)
+    np.testing.assert_array_equal(plain.samples, noted.samples)
+    assert plain.channels == noted.channels
+    assert plain.metadata == noted.metadata
+
+
+def test_a_file_on_which_the_hdf5_library_comes_to_no_end_is_refused(originals, tmp_path, monkeypatch):
+    # HDF5 File Format Specification 3.0, III.E "Disk Format: Level 1E - Global Heap": behind the 16-byte header, each
+    # object has 8 bytes and its size. A size of -16 leads back to the object itself.
+    bad = bytearray(without_note(originals["nc"]))
+    struct.pack_into("<Q", bad, bad.find(b"GCOL") + 24, 2**64 - 16)
+    file = tmp_path / "x.nc"
+    file.write_bytes(bad)
+    monkeypatch.setattr(_guarded, "LEAST_S", 2.0)
+    with pytest.raises(FormatError, match="comes to no end"):
+        read_recording(file)
+    # The next file is read as if nothing had been.
+    file.write_bytes(without_note(originals["nc"]))
+    assert read_recording(file).names == ("a", "b")
 
 
 def test_mdf4_blocks_linked_in_a_circle_are_refused(originals, tmp_path):

@@ -274,7 +274,10 @@ def _swaps(array: _Array) -> list[Finding]:
     x = array.position[:, 0]
     y = array.position[:, 1]
     low, high = _SIDE_BAND
-    part = filtered(array.samples, array.rate_hz, low_hz=low, high_hz=min(high, 0.45 * array.rate_hz), order=2)
+    part: NDArray[np.float64] = np.asarray(
+        filtered(array.samples, array.rate_hz, low_hz=low, high_hz=min(high, 0.45 * array.rate_hz), order=2),
+        dtype=np.float64,
+    )
     order = np.argsort(-x)
     front, rear = int(order[0]), int(order[-1])
     if x[front] - x[rear] < 1.0:
@@ -287,7 +290,9 @@ def _swaps(array: _Array) -> list[Finding]:
             if x[one] - x[two] < 1.0 or abs(y[one] - y[two]) > 0.4:
                 continue
             lag, height, alone = _lag_of(part[one], part[two], array.rate_hz, 4.0)
-            if lag < -0.05 and height > 0.2 and alone:
+            if lag >= -0.05 or not alone:
+                continue
+            if height > (0.25 if _other_side_agrees(array, part, (one, two), lag) else 0.5):
                 found.append(
                     Finding(
                         kind="swap",
@@ -301,3 +306,21 @@ def _swaps(array: _Array) -> list[Finding]:
                     )
                 )
     return found
+
+
+def _other_side_agrees(array: _Array, part: NDArray[np.float64], pair: tuple[int, int], lag_s: float) -> bool:
+    """Whether the same two axles on the other side take as long, one way or the other: only a crossing at speed does.
+
+    A weak peak by chance, in what the two sides' roads happen to be like, has no such twin.
+    """
+    position = array.position
+    for first in range(len(position)):
+        for second in range(len(position)):
+            mirrored = all(
+                np.abs(position[there] - position[here] * (1.0, -1.0, 1.0)).max() < 0.3
+                for here, there in zip(pair, (first, second), strict=True)
+            )
+            if mirrored and abs(position[pair[0], 1]) > 0.1:
+                lag, height, _alone = _lag_of(part[first], part[second], array.rate_hz, 4.0)
+                return height > 0.25 and abs(abs(lag) - abs(lag_s)) < max(0.02, 0.1 * abs(lag_s))
+    return False

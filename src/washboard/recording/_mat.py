@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from washboard.errors import FormatError
+from washboard.recording._guarded import read_guarded
 from washboard.recording._marks import marks_from_text, marks_to_text
 from washboard.recording._recording import Channel, Recording
 from washboard.recording._source import Source, TimeBase, Track, as_float
@@ -93,7 +94,7 @@ def read_mat(path: Path) -> Source:
         with path.open("rb") as stream:
             head = stream.read(520)
         newer = head.startswith((b"MATLAB 7.3", b"\x89HDF")) or head[512:].startswith(b"\x89HDF")
-        tree = _tree_v73(path) if newer else _tree_v5(path)
+        tree = read_guarded("mat73", path) if newer else _tree_v5(path)
         return _source(tree, path)
     except FormatError:
         raise
@@ -114,7 +115,8 @@ def _tree_v5(path: Path) -> dict[str, Any]:
     return {name: value for name, value in tree.items() if not name.startswith("__")}
 
 
-def _tree_v73(path: Path) -> dict[str, Any]:
+def tree_v73(path: Path) -> dict[str, Any]:
+    """All variables of a version 7.3 file, by the HDF5 library: which may never come back from a damaged file."""
     import h5py
 
     allowed = 1000 * path.stat().st_size

@@ -5,6 +5,8 @@ Channels are read by `select`, never as a data frame, which takes four times as 
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import re
 from collections.abc import Iterator, Sequence
@@ -90,22 +92,23 @@ def read_mdf4(path: Path, channels: Sequence[str] | None = None) -> Source:
 
     from asammdf import MDF
 
-    # asammdf reports damage both by raising and by logging; the raised part is enough.
+    # asammdf reports damage by raising, by logging, and by printing; the raised part is enough.
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    try:
-        check_links(path)
-        store = MDF(path)
-    except Exception as error:  # noqa: BLE001 - a damaged file makes it raise nearly anything
-        _laid_to_rest(error)
-        raise _damaged(path, error) from None
-    try:
-        return _read(store, path, channels)
-    except (FormatError, ChannelError):
-        raise
-    except Exception as error:  # noqa: BLE001
-        raise _damaged(path, error) from None
-    finally:
-        store.close()
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        try:
+            check_links(path)
+            store = MDF(path)
+        except Exception as error:  # noqa: BLE001 - a damaged file makes it raise nearly anything
+            _laid_to_rest(error)
+            raise _damaged(path, error) from None
+        try:
+            return _read(store, path, channels)
+        except (FormatError, ChannelError):
+            raise
+        except Exception as error:  # noqa: BLE001
+            raise _damaged(path, error) from None
+        finally:
+            store.close()
 
 
 def stream_mdf4(path: Path, *, block_bytes: int = 1 << 26) -> tuple[Recording, int, Iterator[Samples]] | None:

@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 
 from washboard.errors import FormatError
+from washboard.recording._guarded import read_guarded
 from washboard.recording._marks import marks_from_text, marks_to_text
+from washboard.recording._own_index import OwnIndex, append_index, find_index
 from washboard.recording._recording import Channel, Recording, Samples
 from washboard.recording._source import Source, TimeBase, Track, as_float
 
@@ -64,28 +66,52 @@ def write_netcdf_pieces(header: Recording, n_samples: int, pieces: Iterable[Samp
         store.attrs["title"] = header.name
         if header.start is not None:
             store.attrs["start"] = header.start.isoformat()
+    with h5py.File(path, "r") as store:
+        data = store["samples"]
+        offset, dtype, shape = data.id.get_offset(), data.dtype, data.shape
+    if offset is not None:
+        append_index(path, OwnIndex(offset=offset, dtype=dtype, shape=shape, marks=marks_to_text(header)))
 
 
 def read_netcdf(path: Path) -> Source:
     """Read a netCDF4 or HDF5 file; ours without touching the samples (a memory map).
+
+    Ours, as we wrote them, are read by the note at their end; all others in a process of their own (see `_guarded`).
 
     Raises
     ------
     FormatError
         Damaged, or without time histories that can be told as such.
     """
-    import h5py
-
     try:
-        with h5py.File(path, "r") as store:
-            if _MARK in store and "samples" in store:
-                return _read_own(store, path)
-            return _read_other(store, path)
-    except (OSError, KeyError, RuntimeError, ValueError, TypeError, AttributeError) as error:
+        index = find_index(path)
+        found = read_guarded("netcdf", path) if index is None else index
+        return _own_source(found, path) if isinstance(found, OwnIndex) else found
+    except (OSError, KeyError, RuntimeError, ValueError, TypeError, AttributeError, MemoryError) as error:
         raise FormatError(
             f"{path}: is not a netCDF4/HDF5 file that can be read ({_first_line(error)}); it may be cut off or "
             "damaged: copy it again from the logger"
         ) from None
+
+
+def read_hdf5(path: Path) -> Source | OwnIndex:
+    """What an HDF5 file holds, by the HDF5 library: which may never come back from a damaged file.
+
+    Where the samples are ours and contiguous they are not read, only where they lie.
+    """
+    import h5py
+
+    with h5py.File(path, "r") as store:
+        if _MARK not in store or "samples" not in store:
+            return _read_other(store, path)
+        data, marks = store["samples"], _text(store[_MARK][()])
+        if data.ndim != 2 or data.dtype not in (np.float32, np.float64):
+            raise ValueError("its samples are not a table of floating-point numbers")
+        offset = data.id.get_offset()
+        if data.chunks is None and offset is not None and data.dtype.isnative and data.size:
+            return OwnIndex(offset=offset, dtype=data.dtype, shape=data.shape, marks=marks)
+        _bounded(data, path)
+        return _source_of(marks_from_text(marks), data[...])
 
 
 def _first_line(error: BaseException) -> str:
@@ -93,14 +119,20 @@ def _first_line(error: BaseException) -> str:
     return lines[0][:160] if lines else type(error).__name__
 
 
-def _read_own(store: Any, path: Path) -> Source:
-    data = store["samples"]
-    marks = marks_from_text(_text(store[_MARK][()]))
-    if data.ndim != 2 or data.dtype not in (np.float32, np.float64):
+def _own_source(index: OwnIndex, path: Path) -> Source:
+    """Our own file, its samples as a read-only memory map."""
+    if index.dtype not in (np.float32, np.float64) or min(index.shape) < 1 or index.offset < 0:
         raise ValueError("its samples are not a table of floating-point numbers")
-    if data.shape[0] != len(marks["channels"]):
+    if index.offset + index.shape[0] * index.shape[1] * index.dtype.itemsize > path.stat().st_size:
+        raise ValueError("it ends before its samples do")
+    mapped = np.memmap(path, dtype=index.dtype, mode="r", offset=index.offset, shape=index.shape)
+    # A plain view: the memmap type would follow into every result computed from it.
+    return _source_of(marks_from_text(index.marks), mapped.view(np.ndarray))
+
+
+def _source_of(marks: dict[str, Any], block: Samples) -> Source:
+    if block.shape[0] != len(marks["channels"]):
         raise ValueError("its channels do not match its samples")
-    block = _mapped(data, path)
     base = TimeBase(n_samples=block.shape[1], rate_hz=marks["rate_hz"])
     return Source(
         format="netcdf",
@@ -115,20 +147,6 @@ def _read_own(store: Any, path: Path) -> Source:
         history=marks["history"],
         block=block,
     )
-
-
-def _mapped(data: Any, path: Path) -> Any:
-    """The data set as a read-only memory map where it is contiguous, else read."""
-    offset = data.id.get_offset()
-    plain = data.chunks is None and offset is not None and data.dtype.isnative and data.size
-    if not plain:
-        _bounded(data, path)
-        return data[...]
-    if offset + data.size * data.dtype.itemsize > path.stat().st_size:
-        raise ValueError("it ends before its samples do")
-    mapped = np.memmap(path, dtype=data.dtype, mode="r", offset=offset, shape=data.shape)
-    # A plain view: the memmap type would follow into every result computed from it.
-    return mapped.view(np.ndarray)
 
 
 def _bounded(data: Any, path: Path) -> None:

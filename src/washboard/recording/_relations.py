@@ -187,6 +187,10 @@ def _late(shift: _Shift, spread: NDArray[np.float64], lap: Recording, *, least: 
     found = []
     for row, channel in enumerate(lap.channels):
         lag, limit = float(shift.lag_s[row]), max(SHORTEST_LAG_S, 4 * float(spread[row]))
+        twin = _other_side(lap, row)
+        # Both wheels of an axle late alike: the vehicle came slower, its clocks are right.
+        if twin is not None and lag * shift.lag_s[twin] > 0 and abs(shift.lag_s[twin]) > 0.4 * abs(lag):
+            continue
         if abs(lag) < limit or shift.likeness[row] < least or shift.likeness[row] < shift.unmoved[row] + 0.04:
             continue
         words = "later" if lag > 0 else "earlier"
@@ -204,3 +208,19 @@ def _late(shift: _Shift, spread: NDArray[np.float64], lap: Recording, *, least: 
             )
         )
     return found if len(found) <= max(1, lap.n_channels // 3) else []
+
+
+def _other_side(lap: Recording, row: int) -> int | None:
+    """The channel that measures the same on the other side of the vehicle, where the positions tell."""
+    own = lap.channels[row]
+    if own.position_m is None or abs(own.position_m[1]) < 0.1:
+        return None
+    place = np.array(own.position_m) * (1.0, -1.0, 1.0)
+    for other, channel in enumerate(lap.channels):
+        if (
+            channel.position_m is not None
+            and (channel.quantity, channel.direction) == (own.quantity, own.direction)
+            and np.abs(np.array(channel.position_m) - place).max() < 0.3
+        ):
+            return other
+    return None

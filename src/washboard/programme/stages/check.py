@@ -350,6 +350,6 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     recordings=True,
-    revision=2,
+    revision=3,
     show=_show,
 )
