@@ -301,3 +301,30 @@ def test_samples_that_are_not_finite_are_refused() -> None:
 def test_what_cannot_be_asked_is_said(share: np.ndarray, plan: ShortenSettings, words: str) -> None:
     with pytest.raises(InputError, match=words):
         shorten(_road(1), RATE, share=share, slopes=(5.0,), settings=plan)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_a_short_lap_with_a_slow_channel_is_shortened_and_near_the_proof(seed: int) -> None:
+    # Corrections for slow cycles must neither give up and keep everything nor leave a gap.
+    plan = ShortenSettings(keep=0.85, window_s=0.5, shortest_s=2.0, fade_s=0.5)
+    asked = np.full(4, 0.85)
+    result = shorten(_road(seed, 4, 50.0), RATE, share=asked, slopes=(3.0, 5.0, 8.0), settings=plan)
+    assert (result.held >= 0.85 - 1e-6).all()
+    assert result.duration_s < 0.95 * result.original_s
+    assert result.gap <= max(0.01, 0.5 / result.kept_s) + 1e-9
+
+
+def test_a_busy_machine_gives_the_same_result() -> None:
+    # Other work slows the search down; it ends by its steps, not by the clock.
+    from concurrent.futures import ThreadPoolExecutor
+
+    plan = ShortenSettings(keep=0.8, window_s=0.5, shortest_s=1.0, fade_s=0.5)
+    road = _road(7, 4, 60.0)
+
+    def once(_number: int) -> bytes:
+        result = shorten(road, RATE, share=np.full(4, 0.8), slopes=(3.0, 5.0), settings=plan)
+        return result.kept.tobytes() + result.joined.samples.tobytes()
+
+    alone = once(0)
+    with ThreadPoolExecutor(3) as pool:
+        assert set(pool.map(once, range(3))) == {alone}

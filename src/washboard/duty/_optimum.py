@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
 
-Status = Literal["optimal", "time limit", "infeasible"]
+Status = Literal["optimal", "node limit", "time limit", "infeasible"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -21,8 +21,8 @@ class Optimum:
     Parameters
     ----------
     status : str
-        ``"optimal"`` (to the gap asked for), ``"time limit"`` (values hold but the gap is wider; without values the
-        cost is infinite) or ``"infeasible"`` (no values hold all rows).
+        ``"optimal"`` (to the gap asked for), ``"node limit"`` or ``"time limit"`` (values hold but the gap is wider;
+        without values the cost is infinite) or ``"infeasible"`` (no values hold all rows).
     values : ndarray, shape (variable,)
         Empty when there are none.
     cost : float
@@ -57,6 +57,7 @@ def least_cost(
     upper: ArrayLike = np.inf,
     integer: ArrayLike = False,
     gap: float = 0.0,
+    nodes: int | None = None,
     time_limit_s: float = 60.0,
     start: NDArray[np.float64] | None = None,
 ) -> Optimum:
@@ -74,6 +75,8 @@ def least_cost(
         Which variables are whole numbers.
     gap : float
         Stop once the cost is proven to be within this share of the best. [-]
+    nodes : int, optional
+        Stop after this many nodes of the search tree with the best found so far: the same ones on any machine.
     time_limit_s : float
         Stop after this time with the best found so far. [s]
     start : ndarray, shape (variable,), optional
@@ -107,6 +110,8 @@ def least_cost(
     solver = _quiet_solver()
     solver.setOptionValue("mip_rel_gap", float(gap))
     solver.setOptionValue("time_limit", float(time_limit_s))
+    if nodes is not None:
+        solver.setOptionValue("mip_max_nodes", int(nodes))
     solver.passModel(model)
     if start is not None and whole.any():
         begin = highspy.HighsSolution()
@@ -139,11 +144,17 @@ def _result(solver: Any, n_rows: int, whole: bool) -> Optimum:
     # HiGHS: 2 = a feasible solution is at hand.
     if int(info.primal_solution_status) != 2:
         bound = float(info.mip_dual_bound) if whole else -np.inf
-        return Optimum(status="time limit", values=none, cost=np.inf, bound=bound, prices=none)
+        return Optimum(status=_limit(solver), values=none, cost=np.inf, bound=bound, prices=none)
     values = np.array(solution.col_value, np.float64)
     cost = float(info.objective_function_value)
     done = state == highspy.HighsModelStatus.kOptimal
     bound = float(info.mip_dual_bound) if whole else cost if done else -np.inf
     prices = np.zeros(n_rows) if whole else np.array(solution.row_dual, np.float64)
-    status: Status = "optimal" if done else "time limit"
+    status: Status = "optimal" if done else _limit(solver)
     return Optimum(status=status, values=values, cost=cost, bound=min(bound, cost), prices=prices)
+
+
+def _limit(solver: Any) -> Status:
+    import highspy
+
+    return "node limit" if solver.getModelStatus() == highspy.HighsModelStatus.kSolutionLimit else "time limit"

@@ -38,7 +38,7 @@ class Selection:
     share : ndarray, shape (channel, slope)
         Damage of the kept windows over that of the whole, before joining. [-]
     status : str
-        ``"optimal"`` within the gap asked for, or ``"time limit"``.
+        ``"optimal"`` within the gap asked for, ``"node limit"`` or ``"time limit"``.
     """
 
     kept: NDArray[np.bool_]
@@ -105,6 +105,7 @@ def select_windows(
     rules: Rules | None = None,
     cut_loss: CutLoss | None = None,
     gap: float = 0.01,
+    nodes: int | None = None,
     time_limit_s: float = 60.0,
 ) -> Selection:
     """Windows whose damage adds up to at least `share` on every channel for every slope, in least time.
@@ -128,8 +129,11 @@ def select_windows(
         Damage that beginning and ending a kept stretch costs; the shares hold with it taken off.
     gap : float
         Proven distance from the shortest that is good enough, as a share. [-]
+    nodes : int, optional
+        Most nodes of the search tree; the best so far is returned with its proven gap. Unlike a time, it gives the same
+        result on a busy machine.
     time_limit_s : float
-        For the search; the best so far is returned with its proven gap. [s]
+        For the search, to end it in any case. [s]
 
     Raises
     ------
@@ -180,7 +184,7 @@ def select_windows(
     best = min(candidates, key=problem.time)
     bound, status = relaxed.cost, "optimal"
     if problem.time(best) - bound > gap * problem.time(best):
-        found = problem.branch(best, gap, time_limit_s)
+        found = problem.branch(best, gap, nodes, time_limit_s)
         bound, status = max(bound, found.bound), found.status
         if found.values.size:
             better = problem.prune(found.values[:n_windows] > 0.5)
@@ -254,12 +258,10 @@ class _Cover:
         )
 
     def run_is_long_enough(self, run: tuple[int, int]) -> bool:
-        least = min(self.rules.shortest_s, float(self.duration_s.sum()))
-        return float(self.duration_s[run[0] : run[1]].sum()) >= least - 1e-9
+        return _run_is_long_enough(run, self.duration_s, self.rules)
 
     def gap_is_long_enough(self, run: tuple[int, int], n: int) -> bool:
-        inside = run[0] > 0 and run[1] < n
-        return not inside or float(self.duration_s[run[0] : run[1]].sum()) >= self.rules.shortest_gap_s - 1e-9
+        return _gap_is_long_enough(run, n, self.duration_s, self.rules)
 
     def greedy(self) -> NDArray[np.bool_]:
         """Take the window that gives most of what is still missing per second, again and again (lazily evaluated)."""
@@ -338,28 +340,14 @@ class _Cover:
         return kept
 
     def may_leave(self, kept: NDArray[np.bool_], j: int) -> bool:
-        edges = self.rules.whole_edges
-        if np.any(edges == j) or np.any(edges == j + 1):
-            return False
-        first, last = j, j + 1
-        while first > 0 and kept[first - 1]:
-            first -= 1
-        while last < len(kept) and kept[last]:
-            last += 1
-        parts = [run for run in ((first, j), (j + 1, last)) if run[1] > run[0]]
-        low, high = j, j + 1
-        while low > 0 and not kept[low - 1]:
-            low -= 1
-        while high < len(kept) and not kept[high]:
-            high += 1
-        return all(self.run_is_long_enough(run) for run in parts) and self.gap_is_long_enough((low, high), len(kept))
+        return may_leave(kept, j, self.duration_s, self.rules)
 
     def relaxed(self) -> Optimum:
         rows, low, high, lower, upper = self.rows()
         cost = np.concatenate([self.duration_s, np.zeros(len(lower) - len(self.duration_s))])
         return least_cost(cost, rows, low, high, lower=lower, upper=upper)
 
-    def branch(self, start: NDArray[np.bool_], gap: float, time_limit_s: float) -> Optimum:
+    def branch(self, start: NDArray[np.bool_], gap: float, nodes: int | None, time_limit_s: float) -> Optimum:
         rows, low, high, lower, upper = self.rows()
         n, extra = len(start), len(lower) - len(start)
         cost = np.concatenate([self.duration_s, np.zeros(extra)])
@@ -378,6 +366,7 @@ class _Cover:
             upper=upper,
             integer=whole,
             gap=gap,
+            nodes=nodes,
             time_limit_s=time_limit_s,
             start=begin,
         )
@@ -445,3 +434,33 @@ def runs_of(kept: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Stretches of consecutive true entries as (first, one past the last)."""
     change = np.diff(np.concatenate([[0], kept.astype(np.int8), [0]]))
     return list(zip(np.flatnonzero(change == 1).tolist(), np.flatnonzero(change == -1).tolist(), strict=True))
+
+
+def _run_is_long_enough(run: tuple[int, int], duration_s: NDArray[np.float64], rules: Rules) -> bool:
+    least = min(rules.shortest_s, float(duration_s.sum()))
+    return float(duration_s[run[0] : run[1]].sum()) >= least - 1e-9
+
+
+def _gap_is_long_enough(run: tuple[int, int], n: int, duration_s: NDArray[np.float64], rules: Rules) -> bool:
+    inside = run[0] > 0 and run[1] < n
+    return not inside or float(duration_s[run[0] : run[1]].sum()) >= rules.shortest_gap_s - 1e-9
+
+
+def may_leave(kept: NDArray[np.bool_], j: int, duration_s: NDArray[np.float64], rules: Rules) -> bool:
+    """Whether the rules allow the kept window `j` to be taken out of a lawful selection."""
+    if rules.mandatory[j] or np.any(rules.whole_edges == j) or np.any(rules.whole_edges == j + 1):
+        return False
+    first, last = j, j + 1
+    while first > 0 and kept[first - 1]:
+        first -= 1
+    while last < len(kept) and kept[last]:
+        last += 1
+    parts = [run for run in ((first, j), (j + 1, last)) if run[1] > run[0]]
+    low, high = j, j + 1
+    while low > 0 and not kept[low - 1]:
+        low -= 1
+    while high < len(kept) and not kept[high]:
+        high += 1
+    return all(_run_is_long_enough(run, duration_s, rules) for run in parts) and _gap_is_long_enough(
+        (low, high), len(kept), duration_s, rules
+    )

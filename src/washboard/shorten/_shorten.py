@@ -13,13 +13,19 @@ from washboard.recording import Samples
 from washboard.settings import Progress, no_progress
 from washboard.shorten._count import damage_by_stretch
 from washboard.shorten._join import Joined, join_runs
-from washboard.shorten._select import CutLoss, Rules, Selection, runs_of, select_windows
+from washboard.shorten._select import CutLoss, Rules, Selection, may_leave, runs_of, select_windows
 from washboard.shorten._settings import ShortenSettings
 from washboard.shorten._windows import Windows, windows_of
 
-_ROUNDS = 10
+_ROUNDS = 12
+_FREE = 3  # turns whose corrections follow the recount either way
+_MISSES = 2  # turns without a shorter result before the best is taken
+_LEFT = 0.3  # of what need not be kept, the part that no correction asks for
 _HOLDS = 1e-6
 _NOTHING_TO_SPARE = 1.003
+_NODES = 3000  # of the search tree in one turn; a count, so that results do not depend on how busy a machine is
+_TRIM_COUNTS = 60
+_TRIM_SAMPLES = 3e8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -68,6 +74,8 @@ class Shortened:
         How it came about.
     filled : int
         Windows that were added at the end because choosing anew did not settle.
+    proof_s : float
+        No choice of these windows that adds up to the shares, as corrected by the recount, is shorter. [s]
     """
 
     joined: Joined
@@ -79,6 +87,7 @@ class Shortened:
     join_damage: NDArray[np.float64]
     rounds: tuple[Round, ...]
     filled: int
+    proof_s: float
 
     @property
     def duration_s(self) -> float:
@@ -119,8 +128,7 @@ class Shortened:
     @property
     def gap(self) -> float:
         """Proven: by which share the length could at most be lowered, shares as corrected by recount. [-]"""
-        proof = [turn.selection.bound_s for turn in self.rounds if not turn.added_only][-1]
-        return max(0.0, self.kept_s - proof) / self.kept_s
+        return max(0.0, self.kept_s - self.proof_s) / self.kept_s
 
     @property
     def above_bound(self) -> float:
@@ -289,49 +297,90 @@ class _Task:
         )
 
     def run(self, progress: Progress) -> Shortened:
-        """Choose freely three times, each corrected by the last; then only add windows until all shares hold."""
-        need, base = self.required.copy(), np.zeros(len(self.windows.edges) - 1, bool)
+        """Choose, join, recount, correct, and choose again; at last take out what the recount shows to be spare."""
+        extra, base = np.zeros_like(self.required), np.zeros(len(self.windows.edges) - 1, bool)
         whole_edges: set[int] = set()
         lost: NDArray[np.float64] | None = None
         rounds: list[Round] = []
-        best: tuple[_Trial, Selection] | None = None
+        best: tuple[_Trial, float] | None = None
+        proof_s, misses = 0.0, 0
         for turn in range(_ROUNDS):
-            progress(0.1 + 0.8 * turn / _ROUNDS, f"choosing windows, turn {turn + 1}")
-            chosen = self.choose(need, whole_edges, base, lost)
+            progress(0.1 + 0.7 * turn / _ROUNDS, f"choosing windows, turn {turn + 1}")
+            chosen = self.choose(self.need(extra), whole_edges, base, lost)
             trial = self.try_out(chosen.kept)
+            proof_s = proof_s if base.any() else chosen.bound_s
             worst, joins = trial.worst(self.required), float(trial.join_damage[self.asked].max(initial=0.0))
-            good = worst >= 1 - _HOLDS and joins <= self.settings.join_damage
+            good = self.is_good(trial)
+            again = any(np.array_equal(chosen.kept, turned.selection.kept) for turned in rounds)
             rounds.append(Round(selection=chosen, worst=worst, join_damage=joins, added_only=bool(base.any())))
-            if good and (best is None or chosen.time_s < best[1].time_s * (1 - 1e-9)):
-                enough = worst <= _NOTHING_TO_SPARE or bool(base.any()) or best is not None
-                best = (trial, chosen)
-                if enough:
+            if good and (best is None or self.time_s(trial) < self.time_s(best[0]) * (1 - 1e-9)):
+                best = (trial, proof_s)
+                if worst <= _NOTHING_TO_SPARE or base.any():
                     break
             elif best is not None:
-                break
-            need = self.corrected(trial)
+                misses += 1
+                if misses == _MISSES or again:
+                    break
+            extra = self.corrected(trial, extra, settle=turn >= _FREE, good=good)
             lost = trial.lost
             if joins > self.settings.join_damage:
                 whole_edges |= self.bad_edges(trial)
                 base = np.zeros_like(base)
-            elif turn >= 2 and not good:
+            elif turn >= _FREE + 2 and not good and best is None:
                 base = trial.kept
         filled = 0
         if best is None:
             trial, filled = self.fill(trial)
-            best = (trial, chosen)
+            best = (trial, proof_s)
+        progress(0.85, "taking out what is spare")
+        last = self.trimmed(best[0], self.rules(whole_edges))
         progress(1.0, "shortened")
         return Shortened(
-            joined=best[0].joined,
+            joined=last.joined,
             windows=self.windows,
-            kept=best[0].kept,
+            kept=last.kept,
             damage=self.damage,
             required=self.required,
-            held=best[0].held,
-            join_damage=best[0].join_damage,
+            held=last.held,
+            join_damage=last.join_damage,
             rounds=tuple(rounds),
             filled=filled,
+            proof_s=best[1],
         )
+
+    def time_s(self, trial: _Trial) -> float:
+        return float(self.windows.duration_s[trial.kept].sum())
+
+    def is_good(self, trial: _Trial) -> bool:
+        joins = float(trial.join_damage[self.asked].max(initial=0.0))
+        return trial.worst(self.required) >= 1 - _HOLDS and joins <= self.settings.join_damage
+
+    def trimmed(self, trial: _Trial, rules: Rules) -> _Trial:
+        """Take out windows, those with least damage first, as long as every share holds by recount.
+
+        Windows whose damage is more than twice what is spare are not tried, and the number of recounts is limited by
+        the size of the recording, so that a long one is not counted again and again.
+        """
+        left = min(_TRIM_COUNTS, int(_TRIM_SAMPLES / self.samples.size))
+        damage = self.damage[self.asked] / self.total[self.asked][:, None, :]
+        tried = ~trial.kept
+        while left > 0:
+            spare = np.maximum(trial.held - self.required, 1e-12)[self.asked]
+            cost = (damage / spare[:, None, :]).max(axis=(0, 2))
+            worth = np.where(tried | (cost > 2.0), np.inf, cost / self.windows.duration_s)
+            window = int(np.argmin(worth))
+            if not np.isfinite(worth[window]):
+                break
+            tried[window] = True
+            if not may_leave(trial.kept, window, self.windows.duration_s, rules):
+                continue
+            kept = trial.kept.copy()
+            kept[window] = False
+            less = self.try_out(kept)
+            left -= 1
+            if self.is_good(less):
+                trial = less
+        return trial
 
     def choose(
         self,
@@ -350,8 +399,9 @@ class _Task:
             self.windows.duration_s,
             rules=dataclasses.replace(rules, mandatory=rules.mandatory | base),
             cut_loss=loss,
-            gap=self.settings.gap / 2,
-            time_limit_s=self.settings.limit_s / 6,
+            gap=0.8 * self.settings.gap,
+            nodes=_NODES,
+            time_limit_s=self.settings.limit_s,
         )
 
     def try_out(self, kept: NDArray[np.bool_]) -> _Trial:
@@ -392,11 +442,17 @@ class _Task:
 
         return at(ends) - at(ends - half) + at(starts + half) - at(starts)
 
-    def corrected(self, trial: _Trial) -> NDArray[np.float64]:
-        """Shares to ask of the windows next, from what the recount showed of those just chosen.
+    def need(self, extra: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Shares to ask of the windows: what is required and the correction, never quite all there is."""
+        most = np.where(self.required < 1, 1 - _LEFT * (1 - self.required), 1.0)
+        return np.where(self.required > 0, np.clip(self.required + extra, 0.5 * self.required, most), 0.0)
+
+    def corrected(self, trial: _Trial, extra: NDArray[np.float64], *, settle: bool, good: bool) -> NDArray[np.float64]:
+        """What to ask of the windows next beyond the required shares, from what the recount of the last choice showed.
 
         Where the recount found less than the sum of the windows (less what the fades were just seen to take), that
-        much is asked for on top, and a little more; where it found more, less is asked for.
+        much is asked for on top, and a little more; where it found more, less is asked for. Once it is to settle, a
+        correction only grows while a share is missed, and goes half way back where all hold.
         """
         total = np.where(self.total > 0, self.total, 1.0)
         runs = np.array(runs_of(trial.kept))
@@ -404,8 +460,10 @@ class _Task:
         faded = self.at_ends.first[:, begun].sum(axis=1) + self.at_ends.last[:, ended].sum(axis=1)
         summed = (self.damage[:, trial.kept].sum(axis=1) - trial.lost * faded) / total
         beyond = summed - trial.held
-        need = self.required + np.where(beyond > 0, 1.05 * beyond + 1e-4, 0.9 * beyond)
-        return np.where(self.required > 0, np.clip(need, 0.5 * self.required, 1.0), 0.0)
+        found = np.where(beyond > 0, 1.05 * beyond + 1e-4, 0.9 * beyond)
+        if good:
+            return np.asarray(0.5 * (extra + np.minimum(extra, found)))
+        return np.asarray(np.maximum(extra, found) if settle else found)
 
     def bad_edges(self, trial: _Trial) -> set[int]:
         """Window edges of the joins that add most; cutting there is not allowed again."""

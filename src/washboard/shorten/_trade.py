@@ -42,7 +42,7 @@ def trade_off(
     *,
     shares: tuple[float, ...] = SHARES,
     gap: float = 0.02,
-    time_limit_s: float = 1.0,
+    nodes: int = 200,
     progress: Progress = no_progress,
 ) -> TradeOff:
     """Length for each of `shares`, from the windows and damage of a finished shortening.
@@ -55,7 +55,7 @@ def trade_off(
     times, bounds, dearest = [], [], []
     for number, share in enumerate(shares):
         need = np.full((len(asked), damage.shape[2]), share)
-        chosen = select_windows(damage, need, result.windows.duration_s, gap=gap, time_limit_s=time_limit_s)
+        chosen = select_windows(damage, need, result.windows.duration_s, gap=gap, nodes=nodes)
         times.append(chosen.time_s)
         bounds.append(chosen.bound_s)
         dearest.append(int(asked[int(np.argmin((chosen.share - need).min(axis=1)))]))
