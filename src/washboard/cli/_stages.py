@@ -119,7 +119,7 @@ def _run(name: str, folder: Path, *, again: bool, trust: bool, as_json: bool, pl
     folder = programme_folder(folder)
     plan = plan or read_plan(folder)
     if trust:
-        from washboard.programme._trust import trust_folder
+        from washboard.programme import trust_folder
 
         trust_folder(folder, plan)
     if name in _AFTER_THE_RIG and plan.rig.link.kind != "virtual":

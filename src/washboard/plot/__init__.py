@@ -5,6 +5,7 @@ the same each time. Colours follow Okabe and Ito (2008); titles say what is foun
 figures from its file, for example ``from washboard.plot._loads import psd_figure``, or by name from here.
 """
 
+from washboard.plot._data import figure_csv
 from washboard.plot._style import (
     CYCLE,
     DRIVE,
@@ -24,7 +25,7 @@ from washboard.plot._style import (
     styled,
     title,
 )
-from washboard.plot._svg import to_png, to_svg
+from washboard.plot._svg import data_kept, to_png, to_svg
 
 __all__ = [
     "CYCLE",
@@ -37,6 +38,8 @@ __all__ = [
     "LOOK",
     "TARGET",
     "axis_label",
+    "data_kept",
+    "figure_csv",
     "font_folder",
     "new_figure",
     "outline",

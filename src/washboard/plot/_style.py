@@ -100,9 +100,26 @@ def styled(function: Callable[P, R]) -> Callable[P, R]:
 
         look: Any = {**RC, "axes.prop_cycle": cycler(color=CYCLE)}
         with mpl.rc_context(look):
-            return function(*args, **kwargs)
+            made = function(*args, **kwargs)
+            if hasattr(made, "axes"):
+                _plain_logs(made)
+            return made
 
     return drawn
+
+
+def _plain_logs(figure: Any) -> None:
+    """Write 1, 2, 5, 10 on logarithmic axes of few decades, and nothing between the decades of longer ones."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    for axes in figure.axes:
+        for axis, (low, high) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
+            if axis.get_scale() != "log" or not 0 < low < high:
+                continue
+            axis.set_minor_formatter(NullFormatter())
+            if high / low < 200 and low >= 1e-3 and high < 1e5:
+                axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if high / low < 60 else (1.0, 3.0)))
+                axis.set_major_formatter(FuncFormatter(lambda value, _place: f"{value:g}"))
 
 
 def new_figure(*, width_mm: float = 170.0, height_mm: float = 85.0, placed: bool = False) -> Figure:

@@ -6,14 +6,20 @@ loads, calls a room and writes; the rooms do the work.
 
 from washboard.programme._file import FILE_NAME, parse_plan, read_plan
 from washboard.programme._fitted import fit_identified
+from washboard.programme._frf_file import FILE_NAME as FRF_FILE
+from washboard.programme._frf_file import load_frf
+from washboard.programme._laps import load_laps
+from washboard.programme._lock import Holder, ask_to_stop, holder_of
 from washboard.programme._new import EXAMPLES, PLANTED, PlantedFault, example_text, new_programme
 from washboard.programme._plan import About, Band, ChannelPlan, Plan
+from washboard.programme._plays import PlayName, play_name
 from washboard.programme._rig_link import open_link, rig_channels
 from washboard.programme._stage import (
     Outcome,
     Stage,
     StageRecord,
     StageStatus,
+    State,
     Workspace,
     event_files,
     read_record,
@@ -27,28 +33,37 @@ from washboard.programme._trust import made_here, trust_folder
 __all__ = [
     "EXAMPLES",
     "FILE_NAME",
+    "FRF_FILE",
     "PLANTED",
     "STAGE_NAMES",
     "About",
     "Band",
     "ChannelPlan",
+    "Holder",
     "Outcome",
     "Plan",
     "PlantedFault",
+    "PlayName",
     "Stage",
     "StageRecord",
     "StageStatus",
+    "State",
     "Workspace",
     "all_stages",
+    "ask_to_stop",
     "event_files",
     "example_text",
     "fit_identified",
+    "holder_of",
     "load_arrays",
+    "load_frf",
+    "load_laps",
     "load_table",
     "made_here",
     "new_programme",
     "open_link",
     "parse_plan",
+    "play_name",
     "read_plan",
     "read_record",
     "rig_channels",

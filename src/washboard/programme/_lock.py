@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
@@ -32,7 +35,12 @@ class FolderLock:
             stream = self._file.open("a+", encoding="utf-8")
         except OSError as error:
             raise StorageError(f"cannot write to {self._file.parent}: {error.strerror}") from None
-        if not _take(stream):
+        # Somebody may just be looking who holds it: that takes no time.
+        for _look in range(5):
+            if taken := _take(stream):
+                break
+            time.sleep(0.05)
+        if not taken:
             stream.seek(1)
             holder = stream.read().strip() or "unknown"
             stream.close()
@@ -49,6 +57,57 @@ class FolderLock:
             _give_back(self._stream)
             self._stream.close()
             self._stream = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Holder:
+    """Who works on a programme: the process, and whether it is known to be a Washboard that a signal brings to rest."""
+
+    pid: int
+    ours: bool
+
+
+def holder_of(folder: Path) -> Holder | None:
+    """The process that works on the programme now, or None. Takes nothing and waits for nothing."""
+    file = folder / "stages" / FILE
+    try:
+        with file.open("r+", encoding="utf-8") as stream:
+            if _take(stream):
+                _give_back(stream)
+                return None
+            stream.seek(1)
+            pid = int(stream.read().strip() or 0)
+    except (OSError, ValueError):
+        return None
+    return Holder(pid=pid, ours=pid > 1 and _is_ours(pid))
+
+
+def _is_ours(pid: int) -> bool:
+    """Whether the process was started as Washboard's command line or worker, by this user, on this machine.
+
+    Told from its command line where the system shows one (Linux); elsewhere it is not known, so no.
+    """
+    try:
+        if Path(f"/proc/{pid}").stat().st_uid != os.getuid():  # type: ignore[attr-defined, unused-ignore]
+            return False
+        words = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
+    except (OSError, AttributeError):
+        return False
+    names = {word.rsplit(b"/", 1)[-1] for word in words[:3]}
+    return bool(names & {b"washboard", b"washboard.web._worker", b"start.py"})
+
+
+def ask_to_stop(holder: Holder) -> None:
+    """Ask that process to stop at its next safe point, as Ctrl+C would. Raises StorageError where it may not be."""
+    if not holder.ours:
+        raise StorageError(
+            f"process {holder.pid} works on this programme and is not known to be a Washboard of yours on this "
+            "computer; stop it where it was started (Ctrl+C)"
+        )
+    try:
+        os.kill(holder.pid, signal.SIGTERM)
+    except OSError as error:
+        raise StorageError(f"process {holder.pid} could not be asked to stop: {error.strerror}") from None
 
 
 if sys.platform == "win32":

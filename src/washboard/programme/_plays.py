@@ -4,21 +4,46 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import ChannelError, RigError, RigTripped
-from washboard.programme._stage import Workspace
+from washboard.programme._stage import Workspace, read_record
 from washboard.programme._store import load_arrays, save_arrays
 from washboard.recording import Recording
 from washboard.rig import RigLink
-from washboard.settings import Progress, no_progress
+from washboard.settings import Progress, no_progress, to_plain
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PlayName:
+    """What the name of a file in `plays/` says: the run of the replication, the stem of the event's files, the play.
+
+    `number` counts from 1; it is 0 where the drive found was played once more.
+    """
+
+    run: str
+    stem: str
+    number: int
+
+
+_PLAY_NAME = re.compile(r"^(?P<run>replicate-\d{8}-\d{6}-[0-9a-f]+)-(?P<stem>.+)-(?:play-(?P<number>\d+)|confirm)-")
+
+
+def play_name(file: Path) -> PlayName | None:
+    """The parts of a play file's name; None where it is no play of a replication."""
+    match = _PLAY_NAME.match(file.name)
+    return match and PlayName(run=match["run"], stem=match["stem"], number=int(match["number"] or 0))
 
 
 class Plays:
@@ -26,10 +51,13 @@ class Plays:
 
     The run's name lives in the stage's working folder, which survives an interruption: the next start asks for the
     same plays in the same order and gets the finished ones from their files. A play counts once its file is whole on
-    disk, drive and response together; the same name with another drive is another play.
+    disk, drive and response together; the same name with another drive is another play. With `go_on`, the name of an
+    earlier run (see `run_to_go_on`), that run's plays are used too.
     """
 
-    def __init__(self, ws: Workspace, link: RigLink, stage: str, responses: tuple[str, ...]) -> None:
+    def __init__(
+        self, ws: Workspace, link: RigLink, stage: str, responses: tuple[str, ...], *, go_on: str = ""
+    ) -> None:
         self.folder = ws.plays
         self.folder.mkdir(parents=True, exist_ok=True)
         self.link, self.responses = link, responses
@@ -43,7 +71,8 @@ class Plays:
             )
         mark = ws.out / ".run"
         if not mark.exists():
-            _write_durably(mark, f"{stage}-{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}".encode())
+            anew = f"{stage}-{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+            _write_durably(mark, (go_on or anew).encode())
         self.run = mark.read_text(encoding="utf-8")
         self.played = 0
         self.read = 0
@@ -106,6 +135,42 @@ class Plays:
             os.fsync(stream.fileno())
         part.replace(file)
         _sync_folder(file.parent)
+
+
+def run_to_go_on(folder: Path, stage: str, reads: Any, free: set[str]) -> str:
+    """Name of the finished run whose plays a new run of `stage` may go on from; empty when everything is played anew.
+
+    A run is gone on with when nothing but the settings named in `free` (as ``"replicate.plays"``) has changed since:
+    the rig, the vehicle and what is to be matched are as they were, so that each play that is asked for again would
+    bring what it brought. Run again with nothing changed at all, the user wants new plays.
+    """
+    record = read_record(folder, stage)
+    mark = folder / "stages" / stage / ".run"
+    if record is None or not mark.is_file():
+        return ""
+    now, then = _flat(to_plain(reads)), _flat(record.settings)
+    changed = {key for key in {*now, *then} if now.get(key) != then.get(key)}
+    if not changed or not changed <= free:
+        return ""
+    for name, digest in record.inputs.items():
+        needed, _slash, file = name.partition("/")
+        if not file:
+            continue
+        before = read_record(folder, needed)
+        if before is None or before.outputs.get(file) != digest:
+            return ""
+    return mark.read_text(encoding="utf-8")
+
+
+def _flat(table: Mapping[str, Any]) -> dict[str, Any]:
+    """Settings two levels deep, under names like ``replicate.plays``."""
+    found: dict[str, Any] = {}
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            found.update({f"{key}.{inner}": item for inner, item in value.items()})
+        else:
+            found[key] = value
+    return found
 
 
 def _write_durably(file: Path, content: bytes) -> None:

@@ -84,11 +84,13 @@ def replicate_event(
     *,
     slopes: tuple[float, ...] = (3.0, 5.0, 8.0),
     confirm: bool = True,
+    keep: int = 0,
     progress: Progress = no_progress,
 ) -> Replication:
     """Find the drive of one event on a rig.
 
-    A rig that trips is never the end: the next drive is smaller, and the best one so far is kept.
+    A rig that trips is never the end: the next drive is smaller, and the best one so far is kept; or play number `keep`
+    (from 1), where that was made and did not trip.
     """
     iteration = Iteration(problem=problem)
     drives: list[Floats] = []
@@ -106,7 +108,7 @@ def replicate_event(
             continue
         iteration.answered(proposal, response)
         responses.append(response)
-    return _conclude(play, iteration, drives, responses, stop, slopes, confirm)
+    return _conclude(play, iteration, drives, responses, stop, slopes, confirm, keep)
 
 
 def stop_reason(iteration: Iteration) -> str:
@@ -142,6 +144,7 @@ def _conclude(
     stop: str,
     slopes: tuple[float, ...],
     confirm: bool,
+    keep: int,
 ) -> Replication:
     problem = iteration.problem
     target = problem.target
@@ -153,7 +156,7 @@ def _conclude(
         )
         for k, entry in enumerate(iteration.plays)
     ]  # fmt: skip
-    best = iteration.best
+    best = keep - 1 if 0 < keep <= len(responses) and responses[keep - 1] is not None else iteration.best
     if best is None:
         n = target.n_samples
         return Replication(

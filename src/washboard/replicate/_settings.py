@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import field
 from typing import Annotated
 
 from washboard.settings import settings
@@ -16,7 +18,8 @@ class ReplicateSettings:
     `first_level` the share of the target asked for in the first play, `reserve` the share of stroke, velocity and
     acceleration never used, `taper_s` the run-in and run-out before and after the target, `confirm` whether the drive
     found is played once more to see what repeats. `grms_db` and `asd_db` are the user's own tolerances on the global
-    RMS and spectral errors (no standard states numbers), 0 for none.
+    RMS and spectral errors (no standard states numbers), 0 for none. `keep` names, per event, the play whose drive is
+    to be used instead of the best one (`[replicate.keep]`).
     """
 
     goal: Annotated[float, Unit("1", gt=0)] = 0.05
@@ -27,3 +30,4 @@ class ReplicateSettings:
     confirm: bool = True
     grms_db: Annotated[float, Unit("1", ge=0)] = 0.0
     asd_db: Annotated[float, Unit("1", ge=0)] = 0.0
+    keep: Mapping[str, Annotated[int, Unit("1", ge=1)]] = field(default_factory=dict)

@@ -12,12 +12,12 @@ from washboard.programme import (
     Plan,
     Stage,
     StageStatus,
+    State,
     all_stages,
     read_plan,
     read_record,
     status_of,
 )
-from washboard.programme._stage import State
 from washboard.report import Exhibit
 from washboard.web._draft import Draft, write_whole
 from washboard.web._drawing import kept_exhibits, mark_of

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 
 from washboard import __version__
-from washboard.errors import WashboardError
+from washboard.errors import StorageError, WashboardError
 from washboard.programme import read_plan, stage_named
 from washboard.report import Exhibit
 from washboard.settings import to_plain
@@ -36,18 +37,38 @@ def kept_exhibits(folder: Path, stage: str) -> tuple[Exhibit, ...] | None:
         return None
 
 
+def _data_file(folder: Path, stage: str) -> Path:
+    return folder / ".washboard" / "drawn" / f"{stage}.zip"
+
+
+def exhibit_data(folder: Path, stage: str, number: int) -> str:
+    """The numbers behind a figure that was drawn, as CSV. Raises StorageError."""
+    try:
+        with zipfile.ZipFile(_data_file(folder, stage)) as store:
+            return store.read(f"{number}.csv").decode()
+    except (OSError, KeyError, zipfile.BadZipFile):
+        raise StorageError("the numbers of this figure are not on file; reload its page") from None
+
+
 def draw_exhibits(folder: Path, stage: str) -> str:
     """Draw the exhibits of a stage and keep them; returns words about what went wrong, empty when nothing did."""
     mark = mark_of(folder, stage)
+    from washboard.plot import data_kept
+
     try:
         entry = stage_named(stage)
-        shown = entry.show(folder, read_plan(folder)) if entry.show and mark else ()
+        with data_kept() as data:
+            shown = entry.show(folder, read_plan(folder)) if entry.show and mark else ()
     except WashboardError as error:
         return str(error)
     except Exception as error:  # noqa: BLE001 - the page shows its words; what the stage found stands regardless
         return f"{type(error).__name__}: {error}; run this step again, its files may be of another version"
     file = folder / ".washboard" / "drawn" / f"{stage}.json"
     file.parent.mkdir(parents=True, exist_ok=True)
+    with zipfile.ZipFile(_data_file(folder, stage), "w", zipfile.ZIP_DEFLATED, compresslevel=1) as store:
+        for number, exhibit in enumerate(shown):
+            if exhibit.svg in data:
+                store.writestr(f"{number}.csv", data[exhibit.svg])
     part = file.with_suffix(".part")
     part.write_text(json.dumps({"mark": mark, "exhibits": to_plain(shown)}), encoding="utf-8")
     part.replace(file)

@@ -74,9 +74,15 @@ def file_name(text: str) -> str:
     return "-".join(part for part in plain.split("-") if part)[:60] or "figure"
 
 
+def _is_wide(exhibit: Exhibit) -> bool:
+    """Whether a table needs the whole width: many columns, or text to be read in its cells."""
+    text = max((len(str(cell)) for row in exhibit.rows for cell in row), default=0)
+    return len(exhibit.columns) > 5 or (len(exhibit.columns) > 2 and text > 40)
+
+
 def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str) -> None:
     """One exhibit: the figure or the table, what to see in it, and its exports."""
-    with ui.element("figure").classes("wb-figure"):
+    with ui.element("figure").classes("wb-figure wb-wide" if _is_wide(exhibit) else "wb-figure"):
         words("h3", exhibit.title, "wb-h3")
         if exhibit.svg:
             address = f"/exhibit/{quote(stage)}/{number}.svg?v={quote(mark)}"
@@ -97,14 +103,19 @@ def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str) -> None:
                 ui.button("Copy", color=None).props("flat no-caps dense").classes("wb-btn wb-link").on(
                     "click", js_handler=f'() => washboard.copy("{address}")'
                 )
-            if exhibit.columns:
+            if exhibit.columns or exhibit.svg:
                 ui.link("Data (CSV)", f"/exhibit/{quote(stage)}/{number}.csv?save={name}").classes("wb-a").props(
                     "download"
                 )
 
 
-async def show_exhibits(page: Page, stage: str = "", *, heading: str = "What this step found") -> None:
-    """All plots and tables of a stage; where they are not drawn yet, they appear when they are."""
+async def show_exhibits(
+    page: Page, stage: str = "", *, heading: str = "What this step found", without: tuple[str, ...] = ()
+) -> None:
+    """All plots and tables of a stage; where they are not drawn yet, they appear when they are.
+
+    Those whose title begins with one of `without` are left out: the page shows them in its own way.
+    """
     stage = stage or page.step.stage
     status = page.status.get(stage)
     if status is None or status.record is None:
@@ -121,7 +132,8 @@ async def show_exhibits(page: Page, stage: str = "", *, heading: str = "What thi
         section.set_visibility(bool(exhibits))
         with section, ui.element("div").classes("wb-halves"):
             for number, exhibit in enumerate(exhibits):
-                show_exhibit(stage, number, exhibit, mark)
+                if not without or not exhibit.title.startswith(without):
+                    show_exhibit(stage, number, exhibit, mark)
 
     async def draw() -> None:
         trouble = await _draw(page.desk.folder, stage)

@@ -12,7 +12,7 @@ from nicegui import run, ui
 from nicegui.elements.mixins.text_element import TextElement
 
 from washboard.errors import WashboardError
-from washboard.programme import StageStatus
+from washboard.programme import StageStatus, ask_to_stop, holder_of
 from washboard.web._chart import Shelf
 from washboard.web._desk import Desk, sentence
 from washboard.web._jobs import Job
@@ -70,6 +70,7 @@ class Page:
         self.status: dict[str, StageStatus] = {}
         self.trouble = ""
         self._was: Job | None = None
+        self._elsewhere = False
         self._late: asyncio.Future[Any] | None = None
         self._on_edit: list[Callable[[], Any]] = []
         self._on_job: list[Callable[[Job], Any]] = []
@@ -306,18 +307,35 @@ class Page:
     def ask_stop(self) -> None:
         """Ask what runs in the background to stop."""
         job = self.desk.jobs.current()
-        if job is None or not job.active:
-            self.notice(
-                "Nothing runs from here. What was started on the command line is stopped there (Ctrl+C).", "look"
-            )
+        if job is not None and job.active:
+            self.desk.jobs.stop()
+            self._tick()
             return
-        self.desk.jobs.stop()
-        self._tick()
+        holder = holder_of(self.desk.folder)
+        if holder is None:
+            self.notice("Nothing runs on this programme.", "look")
+        elif self.attempt(lambda: ask_to_stop(holder)):
+            self.notice(
+                f"Process {holder.pid} on this computer was asked to stop. It brings the rig to rest, keeps what is "
+                "finished and ends.",
+                "look",
+            )
 
     def _tick(self, *, first: bool = False) -> None:
         job = self.desk.jobs.current()
         active = job is not None and job.active
-        self._running.set_visibility(active)
+        elsewhere = None if active else holder_of(self.desk.folder)
+        self._running.set_visibility(active or elsewhere is not None)
+        if elsewhere is not None:
+            self._running_words.set_text(
+                f"Something runs that was not started here (process {elsewhere.pid}), as from the command line"
+            )
+            self._bar._props["value"] = None
+            self._bar.update()
+            self._stop.set_enabled(True)
+        if self._elsewhere and elsewhere is None and not active:
+            ui.timer(0.01, self._ended_elsewhere, once=True)
+        self._elsewhere = elsewhere is not None
         if job is not None and active:
             title = next((step.title for step in STEPS if step.stage == job.doing), job.doing)
             stopping = self.desk.jobs.stopping()
@@ -336,6 +354,11 @@ class Page:
             ui.timer(0.01, lambda: self._ended(job), once=True)
         elif active and (was is None or was.doing != job.doing or not was.active):
             self._draw_lane()
+
+    async def _ended_elsewhere(self) -> None:
+        await self.load()
+        self._draw_lane()
+        self.notice("What ran outside has ended.", actions=(("Show what is there now", ui.navigate.reload),))
 
     async def _ended(self, job: Job) -> None:
         await self.load()
@@ -372,11 +395,16 @@ def lead(page: Page) -> None:
 
 
 def _first_sentence(text: str) -> tuple[str, str]:
+    """What a stage found, as a headline that can be read at a glance and the rest of it."""
     line, _newline, more = text.partition("\n")
-    head, dot, tail = line.partition(". ")
-    if not dot or len(head) > 160:
-        return (line, more) if len(line) <= 200 else ("", text)
-    return head + ".", "\n".join(part for part in (tail, more) if part)
+    cuts = [at for mark in (". ", "; ", ", ") if 0 < (at := line.find(mark)) <= 110] if len(line) > 110 else []
+    stops = [at for mark in (". ", "; ") if 0 < (at := line.find(mark)) <= 110]
+    if stops or cuts:
+        at = min(stops or cuts)
+        tail = line[at + 2 :]
+        head = line[: at + 1] if line[at] == "." else line[:at]
+        return head, "\n".join(part for part in (tail[:1].upper() + tail[1:], more) if part)
+    return (line, more) if len(line) <= 110 else ("", text)
 
 
 def run_row(page: Page) -> None:

@@ -133,16 +133,16 @@ def try_repairs(desk: Desk, lap: Lap) -> str:
     InputError, DataError
         From the repair.
     """
-    from washboard.programme.stages.check import _working_copy
+    from washboard.programme.stages.check import mended_lap
     from washboard.recording import write_recording
     from washboard.web._sources import TRIED
 
     plan = desk.draft.plan()
     table = load_table(desk.folder / "stages" / "check" / "check.json")
-    made = _working_copy(plan, desk.folder / lap.original, lap.event, lap.number, table["rate_hz"])
+    made = mended_lap(plan, desk.folder / lap.original, lap.event, lap.number, table["rate_hz"])
     name = f"{TRIED}/{Path(lap.copy).name}"
     (desk.folder / TRIED).mkdir(parents=True, exist_ok=True)
-    write_recording(made.recording, desk.folder / name)
+    write_recording(made, desk.folder / name)
     return name
 
 

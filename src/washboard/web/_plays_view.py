@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -10,13 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from washboard.programme import Plan, load_arrays
+from washboard.programme import Plan, load_arrays, play_name
 from washboard.recording import read_recording, resample
 from washboard.replicate import PreparedTarget, prepare_target
 
 Floats = NDArray[np.float64]
-
-_NAME = re.compile(r"^(?P<run>replicate-\d{8}-\d{6}-[0-9a-f]+)-(?P<stem>.+)-(?P<what>play-(?P<number>\d+)|confirm)-")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,8 +50,8 @@ def _target(
 def _seen(
     file: Path, _stamp: int, target_file: Path, target_stamp: int, event: str, plan_key: tuple[object, ...]
 ) -> PlaySeen | None:
-    match = _NAME.match(file.name)
-    if match is None:
+    named = play_name(file)
+    if named is None:
         return None
     names, low_hz, high_hz, taper_s = plan_key
     assert isinstance(names, tuple)
@@ -69,9 +66,9 @@ def _seen(
             off = (target.in_band(made) - target.samples)[:, target.span]
             error = tuple(float(v) for v in np.sqrt(np.mean(off**2, axis=1)) / target.rms)
     return PlaySeen(
-        run=match["run"],
+        run=named.run,
         event=event,
-        number=int(match["number"] or 0),
+        number=named.number,
         error=error,
         largest=tuple(float(value) for value in np.abs(kept["drive"]).max(axis=1)),
         drives=tuple(str(name) for name in kept["drives"]),
@@ -88,22 +85,24 @@ def plays_seen(folder: Path, plan: Plan, targets: dict[str, str]) -> list[PlaySe
     """
     stems = {Path(file).stem: (event, folder / "stages" / "shorten" / file) for event, file in targets.items()}
     files = [
-        (file, match)
+        (file, named)
         for file in sorted((folder / "plays").glob("replicate-*.nc"), key=lambda path: path.stat().st_mtime_ns)
-        if (match := _NAME.match(file.name)) and match["stem"] in stems
+        if (named := play_name(file)) and named.stem in stems
     ]
     if not files:
         return []
-    latest = files[-1][1]["run"]
+    latest = files[-1][1].run
     key = (tuple(channel.name for channel in plan.control), plan.band.low_hz, plan.band.high_hz, plan.replicate.taper_s)
-    found = []
-    for file, match in files:
-        if match["run"] != latest:
+    found: dict[tuple[str, int], PlaySeen] = {}
+    for file, named in files:
+        if named.run != latest:
             continue
-        event, target = stems[match["stem"]]
+        event, target = stems[named.stem]
         if not target.exists():
             continue
         play = _seen(file, file.stat().st_mtime_ns, target, target.stat().st_mtime_ns, event, key)
         if play is not None:
-            found.append(play)
-    return found
+            # Gone on with other settings, a run may play one number with another drive: the later one is meant.
+            found.pop((event, named.number), None)
+            found[event, named.number] = play
+    return list(found.values())

@@ -13,6 +13,7 @@ from nicegui import app
 from washboard.errors import InputError, WashboardError
 from washboard.web._chart import ChartData, Exported, Shelf
 from washboard.web._desk import Desk, sentence
+from washboard.web._drawing import exhibit_data
 from washboard.web._exhibits import file_name, table_csv
 from washboard.web._heat import HeatData
 from washboard.web._series import series
@@ -108,7 +109,12 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
             return _wrong(InputError("there is no such exhibit; reload its page"), 404)
         name = file_name(save or exhibits[number].title)
         if kind == "csv":
-            return _saved(table_csv(exhibits[number]), CSV, f"{name}.csv")
+            if exhibits[number].columns:
+                return _saved(table_csv(exhibits[number]), CSV, f"{name}.csv")
+            try:
+                return _saved(exhibit_data(desk.folder, stage, number), CSV, f"{name}.csv")
+            except WashboardError as error:
+                return _wrong(error, 404)
         if save:
             return _saved(exhibits[number].svg, SVG, f"{name}.svg")
         return Response(exhibits[number].svg, media_type=SVG, headers={"cache-control": "private, max-age=3600"})

@@ -148,6 +148,11 @@ def _common_rate(plan: Plan, files: dict[str, tuple[Path, ...]]) -> float:
     return max(rates)
 
 
+def mended_lap(plan: Plan, file: Path, event: str, lap: int, rate_hz: float) -> Recording:
+    """The working copy that the check stage would make of one lap. Raises InputError, DataError."""
+    return _working_copy(plan, file, event, lap, rate_hz).recording
+
+
 def _working_copy(plan: Plan, file: Path, event: str, lap: int, rate: float) -> _Copy:
     described = _as_planned(plan, file, event, lap)
     derived = {entry.name for entry in plan.check.derived}

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from washboard.identify import DriveLimits, Frf
 from washboard.programme._frf_file import FILE_NAME, load_frf
 from washboard.programme._plan import Plan
-from washboard.programme._plays import Plays
+from washboard.programme._plays import Plays, run_to_go_on
 from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
 from washboard.recording import Channel, Finding, Recording, read_recording, resample, write_recording
@@ -21,6 +21,9 @@ from washboard.report import Exhibit
 from washboard.settings import Progress
 
 Floats = NDArray[np.float64]
+
+#: Settings that may change while earlier plays stay of use.
+_FREE = {f"replicate.{key}" for key in ("keep", "plays", "goal", "confirm", "grms_db", "asd_db")}
 
 
 def run(ws: Workspace) -> Outcome:
@@ -33,7 +36,8 @@ def run(ws: Workspace) -> Outcome:
     channels = link.channels()
     limits = limits_of(plan.rig.actuators, channels.drives).scaled(1 - plan.replicate.reserve)
     frf = load_frf(ws.of("identify") / FILE_NAME)
-    plays = Plays(ws, link, "replicate", frf.responses)
+    earlier = run_to_go_on(ws.folder, "replicate", _reads(plan), _FREE)
+    plays = Plays(ws, link, "replicate", frf.responses, go_on=earlier)
     shorten = load_table(ws.of("shorten") / "shorten.json")["events"]
     table: dict[str, Any] = {}
     findings: list[Finding] = []
@@ -90,8 +94,9 @@ class _Event:
             return response[rows]
 
         self.found = replicate_event(
-            play, problem, slopes=tuple(self.plan.loads.slopes), confirm=settings.confirm, progress=progress
-        )
+            play, problem, slopes=tuple(self.plan.loads.slopes), confirm=settings.confirm,
+            keep=settings.keep.get(self.event, 0), progress=progress,
+        )  # fmt: skip
 
     def measured(self) -> Recording:
         """Response of all measured channels to the best drive, on the target's own time."""
@@ -216,6 +221,15 @@ class _Event:
                         advice="see the forecast: a sensor fault, a motion posts cannot make, or a level above limits",
                     )
                 )  # fmt: skip
+        if (kept := self.plan.replicate.keep.get(self.event, found.best)) != found.best:
+            out.append(
+                Finding(
+                    kind="replication", severity="warning", measured=float(found.best), limit=float(kept),
+                    text=f"{self.event}: play {kept} was to be kept but was not made, or the rig tripped on it; play "
+                    f"{found.best} is used",
+                    advice="correct [replicate.keep] in programme.toml",
+                )
+            )  # fmt: skip
         held = found.plays[found.best - 1].removed
         if held > 0.02 and found.use is not None:
             out.append(
@@ -309,11 +323,12 @@ def _finite(value: Any) -> float | None:
 def _outcome(table: dict[str, Any], findings: tuple[Finding, ...], plays: Plays) -> Outcome:
     done = {event: entry for event, entry in table.items() if entry["overall"] is not None}
     plays_used = sum(entry["plays"] for entry in table.values())
+    filed = f" ({plays.read} of them from earlier, on file)" if plays.read else ""
     if done:
         worst = max(done, key=lambda event: done[event]["overall"])
         error = float(np.sqrt(np.mean([entry["overall"] ** 2 for entry in done.values()])))
         summary = (
-            f"{len(done)} of {len(table)} events have a drive after {plays_used} plays; relative RMS error "
+            f"{len(done)} of {len(table)} events have a drive after {plays_used} plays{filed}; relative RMS error "
             f"{error:.1%} over all, {done[worst]['overall']:.1%} in the worst event ({worst})."
         )
     else:

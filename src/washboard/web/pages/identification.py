@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from washboard.errors import StorageError, WashboardError
 from washboard.identify import Frf
 from washboard.plot import pretty_unit
-from washboard.programme._frf_file import FILE_NAME, load_frf
+from washboard.programme import FRF_FILE, load_frf
 from washboard.units import si_unit
 from washboard.web._chart import Chart, ChartData, Line
 from washboard.web._desk import sentence
@@ -25,7 +25,7 @@ async def build(page: Page, query: Mapping[str, str]) -> None:
     """Draw the page."""
     lead(page)
     try:
-        frf = await run.io_bound(load_frf, page.desk.folder / "stages" / "identify" / FILE_NAME)
+        frf = await run.io_bound(load_frf, page.desk.folder / "stages" / "identify" / FRF_FILE)
     except StorageError:
         frf = None
     if frf is not None:

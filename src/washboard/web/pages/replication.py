@@ -10,10 +10,9 @@ from nicegui import run, ui
 
 from washboard.errors import StorageError, WashboardError
 from washboard.identify import limits_of
-from washboard.programme import Plan, load_table
-from washboard.programme._frf_file import FILE_NAME, load_frf
+from washboard.programme import FRF_FILE, Plan, load_frf, load_table
 from washboard.recording import read_recording, resample
-from washboard.replicate import Forecast, forecast, make_problem, prepare_target
+from washboard.replicate import Forecast, ReplicateSettings, forecast, make_problem, prepare_target
 from washboard.web._chart import Chart, ChartData, Line
 from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
@@ -49,7 +48,7 @@ def reach(desk: Desk, plan: Plan, entry: dict[str, Any]) -> Forecast:
     """What the drives could make of an event's target with the plan's weights. Raises StorageError, DataError."""
     from washboard.recording import Channel
 
-    frf = load_frf(desk.folder / "stages" / "identify" / FILE_NAME)
+    frf = load_frf(desk.folder / "stages" / "identify" / FRF_FILE)
     names = tuple(channel.name for channel in plan.control)
     actuators = plan.rig.actuators
     channels = tuple(Channel(name=one.name, unit=one.unit, limits=(-one.reach, one.reach)) for one in actuators)
@@ -157,6 +156,7 @@ class _Live:
         self.chart: Chart | None = None
         self.count = -1
         self.busy = False
+        self.seen: list[PlaySeen] = []
 
     def draw(self) -> None:
         """Draw the table and the chart."""
@@ -165,11 +165,10 @@ class _Live:
             self.note = ui.label("No play yet.").classes("wb-quiet")
             with ui.element("div").classes("wb-halves"):
                 self.place = ui.element("div")
-                with ui.element("div").classes("wb-scroll"):
-                    self.table = ui.html("", sanitize=False)
-            ui.label(
-                "Stopping keeps every play; running again goes on from them. The best play of each event is used."
-            ).classes("wb-quiet wb-small")
+                self.choices = ui.element("div")
+            with ui.element("div").classes("wb-scroll").props('tabindex="0"'):
+                self.table = ui.html("", sanitize=False)
+        self.page.on_edit(self._choose)
         ui.timer(0.01, self.look, once=True)
         self.page.on_job(lambda _job: ui.timer(0.01, self.look, once=True))
 
@@ -192,6 +191,8 @@ class _Live:
     def _show(self, seen: list[PlaySeen]) -> None:
         self.note.set_text(f"{len(seen)} plays of run {seen[-1].run.removeprefix('replicate-')}")
         names = [channel.name for channel in self.plan.control]
+        self.seen = seen
+        self._choose()
         rows = [
             (
                 play.event,
@@ -221,6 +222,67 @@ class _Live:
                 self.chart = Chart(self.page.shelf, chart)
         else:
             self.chart.show(chart)
+
+    def _choose(self) -> None:
+        """Which play of each event is used, how many there may be, and going on with that."""
+        settings = self._settings()
+        if settings is None or not self.seen:
+            return
+        self.choices.clear()
+        with self.choices:
+            words("h3", "Which play is used, and how far to go on", "wb-h3")
+            with ui.element("div").classes("wb-row"):
+                for event in dict.fromkeys(play.event for play in self.seen):
+                    options = {0: "the best play"}
+                    for play in self.seen:
+                        if play.event == event and play.number:
+                            options[play.number] = f"play {play.number}, {_overall(play)}"
+                    kept = settings.keep.get(event, 0)
+                    options.setdefault(kept, f"play {kept}, not made")
+                    ui.select(
+                        options,
+                        value=kept,
+                        label=event,
+                        on_change=lambda chosen, event=event: self._keep(event, chosen),
+                    ).props("outlined dense").style("min-width:190px")
+            with ui.element("div").classes("wb-row"):
+                self._number("plays of an event at most", "plays", settings.plays, 1.0)
+                self._number("goal, relative RMS error", "goal", settings.goal, 0.01)
+                button("Go on with these", lambda: self.page.start("replicate"), main=True)
+                button("Play everything anew", lambda: self.page.start("replicate", again=True))
+            ui.label(
+                "Every play is kept on file, also when it is stopped. Going on takes the plays made so far from there "
+                "and moves the rig only for new ones, and once for a chosen play to see whether it repeats. What is "
+                "chosen here stands in programme.toml under [replicate]."
+            ).classes("wb-quiet wb-small")
+
+    def _settings(self) -> ReplicateSettings | None:
+        try:
+            return self.page.desk.draft.plan().replicate
+        except WashboardError:
+            return None
+
+    def _keep(self, event: str, chosen: Any) -> None:
+        settings = self._settings()
+        if settings is not None and int(chosen.value) != settings.keep.get(event, 0):
+            self.page.edit(("replicate", "keep", event), int(chosen.value) or None)
+
+    def _number(self, label: str, key: str, value: float, step: float) -> None:
+        field = ui.number(label, value=value, min=step, step=step).props("outlined dense").style("width:190px")
+
+        def edit() -> None:
+            now = field.value
+            if now is not None and now != value:
+                self.page.edit(("replicate", key), int(now) if key == "plays" else float(now))
+
+        field.on("blur", edit)
+        field.on("keydown.enter", edit)
+
+
+def _overall(play: PlaySeen) -> str:
+    if not play.error:
+        return "the rig tripped"
+    return f"error {float(np.sqrt(np.mean(np.square(play.error)))):.1%}"
 
 
 class _Compared:
@@ -295,7 +357,8 @@ class _Compared:
                 if name in reaches
             ]
             ui.html(
-                table_html(("actuator", "largest [m or rad]", "reach [m or rad]", "used [-]"), uses), sanitize=False
+                table_html(("actuator", "largest [m or rad]", "reach [m or rad]", "used of the reach [-]"), uses),
+                sanitize=False,
             )
             drives = panes_of([opened[2]], None)["all"]
             Stack(

@@ -37,18 +37,23 @@ class Moving(Element, component=_HERE / "moving.js"):  # type: ignore[call-arg]
 async def build(page: Page, query: Mapping[str, str]) -> None:
     """Draw the page."""
     lead(page)
-    show_findings(page)
-    await show_exhibits(page)
     try:
         plan = page.desk.plan()
     except WashboardError as error:
         page.notice(sentence(error), "bad")
         return
-    if plan.specimen is not None and plan.rig.post:
+    if plan.specimen is None or not plan.rig.post:
+        show_findings(page)
+        await show_exhibits(page)
+        return
+    if page.status.get("plan") and page.status["plan"].record is not None:
         with ui.element("section").classes("wb-sheet wb-noprint"), ui.element("div").classes("wb-halves"):
             _modes(page, plan.specimen, plan.rig, query)
             _drives(page, plan, plan.specimen)
-        _procedure(page, plan.specimen, plan.rig)
+    show_findings(page)
+    # The procedure stands below, to be ticked.
+    await show_exhibits(page, without=("Setting up ", "Cautions", "Loads and heights"))
+    _procedure(page, plan.specimen, plan.rig)
 
 
 def shape_of(specimen: Specimen, rig: Rig) -> dict[str, Any]:

@@ -71,7 +71,7 @@ class _Watch:
             with ui.element("div").classes("wb-halves"):
                 self.progress = ui.html("", sanitize=False)
                 self.place = ui.element("div")
-            words("h3", f"The last passes (of {LISTED} at most)", "wb-h3")
+            words("h3", f"The last passes, {LISTED} of them at most", "wb-h3")
             with ui.element("div").classes("wb-scroll"):
                 self.table = ui.html("", sanitize=False)
         ui.timer(0.01, self.look, once=True)
@@ -249,7 +249,8 @@ class _Log:
                     self.text = ui.textarea("What was seen").props("outlined dense autogrow")
                     ui.label(f"Photo, PNG or JPEG, {MOST_BYTES // 1_000_000} MB at most").classes("wb-quiet wb-small")
                     self.upload = ui.upload(
-                        on_upload=self._took, auto_upload=True, max_files=1, max_file_size=MOST_BYTES,
+                        on_upload=self._took, label="Choose a picture", auto_upload=True, max_files=1,
+                        max_file_size=MOST_BYTES,
                         on_rejected=lambda _event: self.page.notice("The photo is too large or not a picture.", "bad"),
                     )  # fmt: skip
                     self.upload.props('accept=".png,.jpg,.jpeg" flat bordered aria-label="Photo"')

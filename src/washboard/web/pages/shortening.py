@@ -10,8 +10,7 @@ import numpy as np
 from nicegui import run, ui
 
 from washboard.errors import StorageError, WashboardError
-from washboard.programme import load_table
-from washboard.programme._laps import load_laps
+from washboard.programme import load_laps, load_table
 from washboard.recording import write_recording
 from washboard.shorten import end_to_end
 from washboard.web._chart import Chart, ChartData, Line
