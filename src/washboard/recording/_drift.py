@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 from washboard.recording._recording import Samples
 
+MOST_BLOCKS = 600
+"""Blocks of a long recording whose medians are followed."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Baseline:
@@ -52,7 +55,8 @@ def baseline(samples: Samples, rate_hz: float, *, block_s: float = 1.0) -> Basel
     rate_hz : float
         [Hz]
     block_s : float
-        Length of the blocks whose medians are followed. [s]
+        Length of the blocks whose medians are followed; in recordings of more than `MOST_BLOCKS` of them, every so many
+        are left out. [s]
     """
     length = max(8, round(block_s * rate_hz))
     n_blocks = samples.size // length
@@ -60,7 +64,9 @@ def baseline(samples: Samples, rate_hz: float, *, block_s: float = 1.0) -> Basel
         return None
     # Some 128 samples of a block tell its median and spread well enough.
     stride = max(1, length // 128)
-    blocks = np.asarray(samples[: n_blocks * length].reshape(n_blocks, length)[:, ::stride], dtype=np.float64)
+    apart = -(-n_blocks // MOST_BLOCKS)
+    rows = samples[: n_blocks * length].reshape(n_blocks, length)[::apart]
+    blocks = np.asarray(rows[:, ::stride], dtype=np.float64)
     bad = ~np.isfinite(blocks)
     keep = bad.mean(axis=1) < 0.5
     if keep.sum() < 8:
@@ -79,7 +85,7 @@ def baseline(samples: Samples, rate_hz: float, *, block_s: float = 1.0) -> Basel
         drift=float(smooth[-1] - smooth[0]),
         wander=float(smooth.max() - smooth.min()),
         step=step,
-        step_at=int(np.flatnonzero(keep)[where] * length),
+        step_at=int(np.flatnonzero(keep)[where] * length * apart),
         step_fits=step_misfit / max(smooth_misfit, 1e-300),
         about_step=float(np.sqrt(step_misfit / middle.size)),
         about_curve=float(np.sqrt(smooth_misfit / middle.size)),

@@ -11,6 +11,11 @@ from washboard.recording._recording import Samples
 
 MAINS_HZ = (50.0, 60.0)
 
+MOST_BLOCKS = 160
+"""Blocks of about 2 s of a long recording whose spectra are looked at; the figures are medians and quantiles."""
+
+_MOST_LONG_BLOCKS = 6
+
 _EXPONENTIAL_LOW = 0.2231
 """The 20 % quantile of the exponential distribution of mean 1: of a periodogram line of stationary noise."""
 
@@ -67,7 +72,7 @@ class Spectrogram:
 def spectrogram(samples: Samples, rate_hz: float, *, block_s: float = 2.0) -> Spectrogram | None:
     """Blocks of at least `block_s`, a power of two long, without overlap, Hann window; None when under 6 blocks.
 
-    Blocks with NaN are left out.
+    Blocks with NaN are left out. Of long recordings `MOST_BLOCKS` blocks, evenly spread, stand for all.
     """
     from scipy import fft
 
@@ -77,7 +82,8 @@ def spectrogram(samples: Samples, rate_hz: float, *, block_s: float = 2.0) -> Sp
     n_blocks = samples.size // length
     if n_blocks < 6:
         return None
-    blocks = np.asarray(samples[: n_blocks * length], dtype=np.float32).reshape(n_blocks, length)
+    chosen = np.linspace(0, n_blocks - 1, min(n_blocks, MOST_BLOCKS)).astype(np.intp)
+    blocks = np.asarray(samples[: n_blocks * length].reshape(n_blocks, length)[chosen], dtype=np.float32)
     sums = blocks.sum(axis=1)
     blocks = blocks[np.isfinite(sums)] if not np.isfinite(sums).all() else blocks
     if len(blocks) < 6:
@@ -97,9 +103,9 @@ def spectrogram(samples: Samples, rate_hz: float, *, block_s: float = 2.0) -> Sp
 def find_hum(samples: Samples, rate_hz: float) -> Hum | None:
     """The strongest steady line at 50 or 60 Hz, or at a multiple of one that is there.
 
-    Spectra over up to 64 s tell a line of mains frequency, which keeps within 0.1 Hz for hours, from resonances and
-    engine orders, which are broader or wander: it must hold 12 times the power that is usual 0.6 to 6 Hz beside it, and
-    twice that of any line there.
+    Spectra over up to 64 s (of long recordings six of them, evenly spread) tell a line of mains frequency, which keeps
+    within 0.1 Hz for hours, from resonances and engine orders, which are broader or wander: it must hold 12 times the
+    power that is usual 0.6 to 6 Hz beside it, and twice that of any line there.
 
     Parameters
     ----------
@@ -117,13 +123,14 @@ def find_hum(samples: Samples, rate_hz: float) -> Hum | None:
     fast = fft.prev_fast_len(length, real=True)
     window = np.hanning(fast).astype(np.float32)
     power = np.zeros(fast // 2 + 1)
-    for block in range(n_blocks):
+    chosen = np.linspace(0, n_blocks - 1, min(n_blocks, _MOST_LONG_BLOCKS)).astype(int)
+    for block in chosen:
         part = np.asarray(samples[block * length : block * length + fast], dtype=np.float32)
         part = part - np.nanmean(part)
         part[~np.isfinite(part)] = 0.0
         lines = fft.rfft(part * window)
         power += lines.real.astype(np.float64) ** 2 + lines.imag.astype(np.float64) ** 2
-    scale = 4.0 / (n_blocks * float(window.sum(dtype=np.float64)) ** 2)
+    scale = 4.0 / (len(chosen) * float(window.sum(dtype=np.float64)) ** 2)
     step = rate_hz / fast
     best: Hum | None = None
     for mains in MAINS_HZ:
@@ -179,7 +186,7 @@ def follows_ride(samples: Samples, rate_hz: float) -> float:
     from scipy.stats import rankdata
 
     length = 1 << int(np.clip(round(np.log2(0.12 * rate_hz)), 5, 9))
-    part = samples[: min(samples.size, 4000 * length)]
+    part = samples[: min(samples.size, 2000 * length)]
     n_blocks = part.size // length
     blocks = np.asarray(part[: n_blocks * length], dtype=np.float64).reshape(n_blocks, length)
     blocks = blocks[np.isfinite(blocks.sum(axis=1))]

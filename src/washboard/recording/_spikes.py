@@ -7,14 +7,15 @@ from numpy.typing import NDArray
 
 from washboard.recording._dropouts import Hit
 from washboard.recording._recording import Samples
+from washboard.recording._scan import BLOCK, Scan, scan
 
 WIDEST = 4
 """Longest spike looked for. [samples]"""
 
-_BLOCK = 16
 
-
-def find_spikes(samples: Samples, *, times: float = 8.0, share: float = 0.3) -> tuple[Hit, ...]:
+def find_spikes(
+    samples: Samples, *, times: float = 8.0, share: float = 0.3, found: Scan | None = None
+) -> tuple[Hit, ...]:
     """Single samples, or up to `WIDEST` of them, that stand out from all around them.
 
     Parameters
@@ -25,6 +26,8 @@ def find_spikes(samples: Samples, *, times: float = 8.0, share: float = 0.3) -> 
         How many times larger than what is usual there the residual must be.
     share : float
         Smallest spike that matters, as a share of the channel's range between its 0.5 and 99.5 % quantiles.
+    found : Scan, optional
+        Of these samples, where it was made already.
 
     Returns
     -------
@@ -39,40 +42,55 @@ def find_spikes(samples: Samples, *, times: float = 8.0, share: float = 0.3) -> 
     in the eight samples on either side: what a pothole or a kerb makes rings in the anti-alias filter and in the axle,
     a spike stands alone. Own design.
     """
-    if samples.size < 8 * _BLOCK:
+    if samples.size < 8 * BLOCK:
         return ()
     values = samples
-    holes = ~np.isfinite(values)
-    if holes.any():
-        if holes.all():
+    holes = None
+    if found is None:
+        missing = ~np.isfinite(values)
+        if missing.all():
             return ()
-        values = values.copy()
-        values[holes] = np.interp(np.flatnonzero(holes), np.flatnonzero(~holes), values[~holes])
-    residual = _residual(values)
-    if holes.any():
-        residual[np.convolve(holes, np.ones(9), mode="same") > 0] = 0.0
-    usual = _usual(residual)
-    spread = _spread(values)
-    candidates = np.flatnonzero((residual > times * usual) & (residual > 0.2 * share * spread))
-    quiet = float(np.median(usual))
-    return tuple(
-        hit
-        for hit in _grouped(candidates, values, times * usual, share * spread)
-        if _stands_alone(hit, residual, quiet)
-    )
+        if missing.any():
+            holes = missing
+            values = values.copy()
+            values[holes] = np.interp(np.flatnonzero(holes), np.flatnonzero(~holes), values[~holes])
+            # What is bridged must not pass for what is usual, nor its edges for spikes.
+            holes = np.convolve(holes, np.ones(9), mode="same") > 0
+        found = scan(values)
+    if found is None:
+        return ()
+    usual = _Usual(found)
+    smallest = share * _spread(values)
+    loud = np.flatnonzero((found.residual > times * usual.whole) & (found.residual > 0.2 * smallest))
+    loud = loud[found.residual[loud] > times * usual.at(loud)]
+    quiet = usual.quiet() if loud.size else 0.0
+    hits: list[Hit] = []
+    # Blocks that stand out, with those next to them, in the surroundings that the closer look needs.
+    for group in np.split(loud, np.flatnonzero(np.diff(loud) > 2) + 1) if loud.size else ():
+        start, end = max(0, (int(group[0]) - 2) * BLOCK), min(values.size, (int(group[-1]) + 3) * BLOCK)
+        part = values[start:end]
+        residual = _residual(part, found.middle)
+        if holes is not None:
+            residual[holes[start:end]] = 0.0
+        allowed = times * np.repeat(usual.at(np.arange(start // BLOCK, -(-end // BLOCK))), BLOCK)[: part.size]
+        candidates = np.flatnonzero((residual > allowed) & (residual > 0.2 * smallest))
+        hits.extend(
+            Hit(start=start + hit.start, end=start + hit.end, measured=hit.measured, kind="spike")
+            for hit in _grouped(candidates, part, allowed, smallest)
+            if _stands_alone(hit, residual, quiet)
+        )
+    return tuple(hits)
 
 
-def _residual(values: Samples) -> Samples:
+def _residual(values: Samples, middle: float) -> Samples:
     """Sixth difference over 20, without sign, zero at the ends; in the samples' own precision."""
-    level: Samples = values - values[: min(values.size, 4096)].mean()
+    level: Samples = values - values.dtype.type(middle)
     out: Samples = np.zeros_like(level)
-    middle = 20 * level[3:-3]
-    middle -= 15 * (level[2:-4] + level[4:-2])
-    middle += 6 * (level[1:-5] + level[5:-1])
-    middle -= level[:-6] + level[6:]
-    np.abs(middle, out=middle)
-    middle *= 1 / 20
-    out[3:-3] = middle
+    far = 20 * level[3:-3]
+    far -= 15 * (level[2:-4] + level[4:-2])
+    far += 6 * (level[1:-5] + level[5:-1])
+    far -= level[:-6] + level[6:]
+    out[3:-3] = np.abs(far) * values.dtype.type(0.05)
     return out
 
 
@@ -86,24 +104,41 @@ def _stands_alone(hit: Hit, residual: Samples, quiet: float) -> bool:
     return bool(beside < 0.05 * core + 2.5 * quiet)
 
 
-def _usual(residual: Samples) -> Samples:
-    """The residual's usual size at each sample: the most of the whole channel's and either side's."""
-    n_blocks = residual.size // _BLOCK
-    blocks = residual[: n_blocks * _BLOCK].reshape(n_blocks, _BLOCK)
-    level = np.sqrt(np.einsum("bt,bt->b", blocks, blocks) / _BLOCK)
-    whole = float(np.median(level))
-    padded = np.concatenate((np.full(4, whole, level.dtype), level, np.full(4, whole, level.dtype)))
-    # Two of the three blocks on a side, not touching the block itself, because a spike may sit at its edge.
-    before = np.median(np.stack([padded[k : k + n_blocks] for k in (0, 1, 2)]), axis=0)
-    after = np.median(np.stack([padded[k : k + n_blocks] for k in (6, 7, 8)]), axis=0)
-    at_block = np.maximum(np.maximum(before, after), whole)
-    usual = np.full(residual.size, at_block[-1] if n_blocks else whole, dtype=residual.dtype)
-    usual[: n_blocks * _BLOCK] = np.repeat(at_block, _BLOCK)
-    return usual
+class _Usual:
+    """The residual's usual size around each block: the most of the whole channel's and either side's.
+
+    Of the three blocks on a side two must be as loud, the block itself and those that touch it left out, because a
+    spike may sit at its edge. Worked out only where it is asked for.
+    """
+
+    def __init__(self, found: Scan) -> None:
+        power = found.power
+        self._count = power.size
+        # Some ten thousand blocks tell the medians well enough.
+        self._apart = max(1, power.size // 16_384)
+        self.whole = float(np.sqrt(np.median(power[: max(1, power.size - 1) : self._apart])))
+        beyond = np.full(4, self.whole**2, power.dtype)
+        self._padded = np.concatenate((beyond, power, beyond))
+
+    def at(self, block: NDArray[np.intp]) -> Samples:
+        """Of these blocks, shape (block,)."""
+        before = _middle_of_three(*(self._padded[block + k] for k in (0, 1, 2)))
+        after = _middle_of_three(*(self._padded[block + k] for k in (6, 7, 8)))
+        found: Samples = np.sqrt(np.maximum(np.maximum(before, after), before.dtype.type(self.whole**2)))
+        return found
+
+    def quiet(self) -> float:
+        """The median over the channel."""
+        return float(np.median(self.at(np.arange(0, self._count, self._apart))))
+
+
+def _middle_of_three(one: Samples, two: Samples, three: Samples) -> Samples:
+    middle: Samples = np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three))
+    return middle
 
 
 def _spread(values: Samples) -> float:
-    sample = values[:: max(1, values.size // 200_000)]
+    sample = values[:: max(1, values.size // 65_536)]
     low, high = np.quantile(sample, (0.005, 0.995))
     return float(high - low)
 

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import os
+import threading
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
 
-from washboard.errors import StorageError
+import numpy as np
+
+from washboard.errors import FormatError, StorageError
 from washboard.recording._faults import channel_faults
 from washboard.recording._mdf4 import stream_mdf4
 from washboard.recording._netcdf import write_netcdf_pieces
+from washboard.recording._own_index import find_index
 from washboard.recording._read import read_recording, write_recording
-from washboard.recording._recording import Finding, Recording
+from washboard.recording._recording import Finding, Recording, Samples
 from washboard.recording._sniff import sniff_format
 from washboard.settings import Progress, no_progress
 
@@ -57,12 +61,10 @@ def check_file(path: Path | str, *, progress: Progress = no_progress) -> tuple[F
         As `read_recording`.
     """
     recording = read_recording(path)
+    row_of = _rows(Path(path), recording)
 
     def one(row: int) -> list[Finding]:
-        # A copy, so that the pages of the map can go when the next channel's come.
-        samples = recording.samples[row].copy()
-        _let_go(recording)
-        return channel_faults(samples, recording.rate_hz, recording.channels[row])
+        return channel_faults(row_of(row), recording.rate_hz, recording.channels[row])
 
     found: list[Finding] = []
     workers = min(2, os.cpu_count() or 1, recording.n_channels)
@@ -73,12 +75,28 @@ def check_file(path: Path | str, *, progress: Progress = no_progress) -> tuple[F
     return tuple(found)
 
 
-def _let_go(recording: Recording) -> None:
-    """Tell the system that the mapped pages are not needed now; what it keeps then is cache, not ours."""
-    import mmap
+def _rows(path: Path, recording: Recording) -> Callable[[int], Samples]:
+    """A function that gives a channel's samples; those of our own files are read into one buffer for each thread.
 
-    base: Any = recording.samples
-    while base is not None and not isinstance(base, mmap.mmap):
-        base = getattr(base, "base", None)
-    if isinstance(base, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
-        base.madvise(mmap.MADV_DONTNEED)
+    A map of the file would be as quick, but its pages would count as memory of ours till the system takes them back.
+    """
+    index = find_index(path) if sniff_format(path) == "netcdf" else None
+    if index is None:
+        return lambda row: recording.samples[row]
+    own = threading.local()
+
+    def read(row: int) -> Samples:
+        if not hasattr(own, "buffer"):
+            own.buffer = np.empty(index.shape[1], dtype=index.dtype)
+        with path.open("rb", buffering=0) as stream:
+            stream.seek(index.offset + row * own.buffer.nbytes)
+            view, at = memoryview(own.buffer).cast("B"), 0
+            while at < len(view):
+                count = stream.readinto(view[at:])
+                if not count:
+                    raise FormatError(f"{path}: ends before its samples do; copy it again")
+                at += count
+        samples: Samples = own.buffer
+        return samples
+
+    return read
