@@ -163,9 +163,8 @@ def _pieces(
 ) -> Iterator[Samples]:
     length = max(1024, block_bytes // (len(places) * header.samples.itemsize))
     try:
-        one_block = _one_block(store, places[0][1])
-        if one_block is not None:
-            yield from _records(store, path, places, header, total, length, one_block)
+        if _plain(store, places[0][1]):
+            yield from _records(store, path, places, header, total, block_bytes)
             return
         for start in range(0, total, length):
             count = min(length, total - start)
@@ -184,44 +183,34 @@ def _pieces(
         store.close()
 
 
-def _one_block(store: Any, number: int) -> int | None:
-    """Where a group's records start in the file, if they lie there uncompressed, in one block, and alone."""
+def _plain(store: Any, number: int) -> bool:
+    """Whether a group's records can be turned into numbers piece by piece: nothing marked invalid, no texts."""
     group = store._mdf.groups[number]
-    blocks = list(group.get_data_blocks())
     # Conversion types 7 and up turn values into text, which only `select` can be told to leave alone.
     if any(channel.conversion is not None and channel.conversion.conversion_type >= 7 for channel in group.channels):
-        return None
-    alone = group.sorted and group.data_group.record_id_len == 0 and group.channel_group.invalidation_bytes_nr == 0
-    if alone and len(blocks) == 1 and blocks[0].block_type == 0:
-        return int(blocks[0].address)
-    return None
+        return False
+    return not group.uses_ld and group.channel_group.invalidation_bytes_nr == 0
 
 
 def _records(
-    store: Any,
-    path: Path,
-    places: list[tuple[None, int, int]],
-    header: Recording,
-    total: int,
-    length: int,
-    address: int,
+    store: Any, path: Path, places: list[tuple[None, int, int]], header: Recording, total: int, block_bytes: int
 ) -> Iterator[Samples]:
-    """The pieces of a group in one block, from records read here: `select` would read the whole block for each."""
-    from asammdf.blocks.utils import Fragment
-
-    size = store._mdf.groups[places[0][1]].channel_group.samples_byte_nr
-    with path.open("rb") as stream:
-        stream.seek(address)
-        for start in range(0, total, length):
-            count = min(length, total - start)
-            data = stream.read(count * size)
-            if len(data) != count * size:
-                raise FormatError(f"{path}: ends before its samples do; copy it again from the logger")
-            block = np.empty((len(places), count), dtype=header.samples.dtype)
-            fragment = Fragment(data, start, count, None)
-            for row, (_, number, index) in enumerate(places):
-                block[row] = store._mdf.get(group=number, index=index, data=fragment, samples_only=True)[0]
-            yield block
+    """The pieces of a group, each of its data blocks read and unpacked once: `select` would do so for every piece."""
+    number = places[0][1]
+    group = store._mdf.groups[number]
+    store.configure(read_fragment_size=block_bytes)
+    done = 0
+    for fragment in store._mdf._load_data(group):
+        count = len(fragment.data) // max(group.channel_group.samples_byte_nr, 1)
+        if count == 0 or done + count > total:
+            break
+        block = np.empty((len(places), count), dtype=header.samples.dtype)
+        for row, (_, _number, index) in enumerate(places):
+            block[row] = store._mdf.get(group=number, index=index, data=fragment, samples_only=True)[0]
+        done += count
+        yield block
+    if done != total:
+        raise FormatError(f"{path}: holds {done} of the {total} samples it claims; copy it again from the logger")
 
 
 def _laid_to_rest(error: BaseException) -> None:
