@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -209,3 +211,26 @@ def test_residue_decides_the_damage_of_a_record_with_one_large_move():
     assert half > 80 * none
     assert repeat == pytest.approx(2 * half, rel=0.05)
     assert {rainflow(x, residue=name).treatment for name in ("none", "half", "repeat")} == {"none", "half", "repeat"}
+
+
+@pytest.mark.parametrize("slope", [1.0, 1.5, 2.5, 3.0, 5.5, 9.5, 10.0, 10.5, 17.0, 31.5, 32.0, 5.3])
+def test_every_way_of_raising_to_a_power_agrees_with_numpy(slope: float) -> None:
+    # Whole and half powers up to 10 have loops of their own, others up to 31.5 share one, the rest goes by logarithms.
+    rng = np.random.default_rng(3)
+    inner = rng.uniform(0.1, 2.0, 400)
+    x = np.empty(802)
+    x[0], x[-1] = -5.0, 5.0
+    x[1:-1:2], x[2:-1:2] = inner, 0.0
+    cycles = rainflow(x)
+    expected = float(np.sum(cycles.count * np.power(cycles.range, slope)))
+    assert float(pseudo_damage(x, slope)) == pytest.approx(expected, rel=1e-13)
+
+
+def test_setting_the_compiler_up_does_not_import_linear_algebra() -> None:
+    # It takes longer than anything else on the way from a file to its damage.
+    code = (
+        "import sys, numpy as np; from washboard.loads import pseudo_damage; pseudo_damage(np.arange(9.0) % 2, 5.0); "
+        "import numba.np.linalg as la; assert la.ensure_blas.__module__ == 'numba.np.linalg'; "
+        "sys.exit('scipy.linalg' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -16,9 +16,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from washboard.loads._compiler import njit
 from washboard.loads._vector import add_powers8, as_bits, as_double, distinct8, peel8, peel_run, turns8, turns_run
 
 F64 = NDArray[np.float64]
@@ -241,14 +241,14 @@ def add_damage(ranges: F64, c: int, slopes: F64, spare: F64, sums: F64) -> None:
     for i in range(c, 8 * blocks):
         ranges[i] = 0.0
     for j in range(slopes.shape[0]):
-        power = np.int64(slopes[j])
-        if power == slopes[j] and 1 <= power < 32:
-            add_powers8(ranges, blocks, power, sums[j])
+        halves = np.int64(2.0 * slopes[j])
+        if halves == 2.0 * slopes[j] and 2 <= halves < 64:
+            add_powers8(ranges, blocks, halves, sums[j])
         else:
             raise_to(ranges, c, slopes[j], spare)
             for i in range(c, 8 * blocks):
                 spare[i] = 0.0
-            add_powers8(spare, blocks, 1, sums[j])
+            add_powers8(spare, blocks, 2, sums[j])
 
 
 @njit(cache=True, nogil=True)

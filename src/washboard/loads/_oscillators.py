@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from washboard.loads._compiler import njit
 from washboard.loads._kernels import (
     BLOCK,
     ENOUGH,

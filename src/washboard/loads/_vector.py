@@ -431,31 +431,63 @@ def peel_run(_typing: Any, t: Any, steps: Any, out: Any, ranges: Any, found: Any
     return types.void(t, types.int64, out, ranges, found), generate
 
 
+def _power(builder: Any, value: Any, halves: Any) -> Any:
+    """Eight values to a power given in halves, a plain number or a value of the loop; rounded alike either way."""
+    product, square = ir.Constant(_V, [1.0] * 8), value
+    fixed = isinstance(halves, int)
+    for bit in range(1, 6):
+        if fixed:
+            if halves >> bit & 1:
+                product = builder.fmul(product, square)
+            if not halves >> bit + 1:
+                break
+        else:
+            chosen = builder.icmp_signed("!=", builder.and_(halves, _constant(1 << bit)), _constant(0))
+            product = builder.select(chosen, builder.fmul(product, square), product)
+        square = builder.fmul(square, square)
+    root = _call(builder, "llvm.sqrt.v8f64", _V, [value])
+    if fixed:
+        return builder.fmul(product, root) if halves & 1 else product
+    odd = builder.icmp_signed("!=", builder.and_(halves, _constant(1)), _constant(0))
+    return builder.select(odd, builder.fmul(product, root), product)
+
+
+#: Powers, in halves, that have a loop of their own: 1 to 10 by halves.
+_OWN = range(2, 21)
+
+
 @intrinsic
-def add_powers8(_typing: Any, ranges: Any, blocks: Any, power: Any, sums: Any) -> tuple[Any, Callable[..., Any]]:
-    """Add ranges[:8*blocks] to the whole `power` (1 to 31) to the eight `sums`, lane by lane."""
+def add_powers8(_typing: Any, ranges: Any, blocks: Any, halves: Any, sums: Any) -> tuple[Any, Callable[..., Any]]:
+    """Add ranges[:8*blocks] to the power `halves` / 2 (2 to 63 halves) to the eight `sums`, lane by lane.
+
+    A whole power is by repeated squaring, half a power more by a square root: to about a unit in the last place each.
+    """
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        ranges_, blocks_, power_, sums_ = arguments
-        total = cgutils.alloca_once(builder, _V)
+        ranges_, blocks_, halves_, sums_ = arguments
         place, _ = _place(context, builder, signature.args[3], sums_, _constant(0))
         first = builder.load(builder.bitcast(place, _V.as_pointer()), typ=_V)
         first.align = 8
-        builder.store(first, total).align = 8
-        bits = [builder.icmp_signed("!=", builder.and_(power_, _constant(1 << bit)), _constant(0)) for bit in range(5)]
-        with cgutils.for_range(builder, blocks_) as loop:
-            index = builder.mul(loop.index, _constant(8))
-            value = _load(context, builder, signature.args[0], ranges_, index)
-            product = ir.Constant(_V, [1.0] * 8)
-            for bit in range(5):
-                product = builder.select(bits[bit], builder.fmul(product, value), product)
-                value = builder.fmul(value, value)
-            before = builder.load(total, typ=_V)
-            before.align = 8
-            builder.store(builder.fadd(before, product), total).align = 8
-        last = builder.load(total, typ=_V)
-        last.align = 8
-        _store(builder, last, place)
+        total = _Rolling(builder, first)
+
+        def run(power: Any) -> None:
+            with cgutils.for_range(builder, blocks_) as loop:
+                value = _load(context, builder, signature.args[0], ranges_, builder.mul(loop.index, _constant(8)))
+                total.put(builder.fadd(total.get(), _power(builder, value, power)))
+
+        other, done = builder.append_basic_block("any_power"), builder.append_basic_block("powers_added")
+        switch = builder.switch(halves_, other)
+        for power in _OWN:
+            block = builder.append_basic_block(f"power_{power}")
+            switch.add_case(_constant(power), block)
+            builder.position_at_end(block)
+            run(power)
+            builder.branch(done)
+        builder.position_at_end(other)
+        run(halves_)
+        builder.branch(done)
+        builder.position_at_end(done)
+        _store(builder, total.get(), place)
         return context.get_dummy_value()
 
     return types.void(ranges, types.int64, types.int64, sums), generate
