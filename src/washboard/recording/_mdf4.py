@@ -27,6 +27,7 @@ from washboard.settings import to_plain
 
 _TIME = 1
 _MASTERS = (2, 3)
+_RECORDS_AT_ONCE = 2048
 
 
 def write_mdf4(recording: Recording, path: Path) -> None:
@@ -135,7 +136,7 @@ def stream_mdf4(path: Path, *, block_bytes: int = 1 << 26) -> tuple[Recording, i
         if report is None or not report.even:
             store.close()
             return None
-        first = store.select(places, record_count=16, copy_master=False, ignore_value2text_conversions=True)
+        first = _beginning(store, places)
         kept = [place for place, signal in zip(places, first, strict=True) if as_float(signal.samples) is not None]
         lines = [line for signal in first if (line := as_float(signal.samples)) is not None]
         wide = any(line.dtype == np.float64 for line in lines)
@@ -200,17 +201,64 @@ def _records(
     group = store._mdf.groups[number]
     store.configure(read_fragment_size=block_bytes)
     done = 0
+    size = group.channel_group.samples_byte_nr
+    layout = [_stored_as(group.channels[index]) for _, _number, index in places]
     for fragment in store._mdf._load_data(group):
         count = len(fragment.data) // max(group.channel_group.samples_byte_nr, 1)
         if count == 0 or done + count > total:
             break
         block = np.empty((len(places), count), dtype=header.samples.dtype)
+        lines: list[tuple[int, Any]] = []
         for row, (_, _number, index) in enumerate(places):
-            block[row] = store._mdf.get(group=number, index=index, data=fragment, samples_only=True)[0]
+            stored = layout[row]
+            if stored is None:
+                block[row] = store._mdf.get(group=number, index=index, data=fragment, samples_only=True)[0]
+            else:
+                dtype, offset = stored
+                lines.append((row, np.ndarray((count,), dtype, buffer=fragment.data, offset=offset, strides=(size,))))
+        # A few records at a time, so that each is fetched from memory once and not once for every channel.
+        for start in range(0, count, _RECORDS_AT_ONCE):
+            for row, line in lines:
+                block[row, start : start + _RECORDS_AT_ONCE] = line[start : start + _RECORDS_AT_ONCE]
         done += count
         yield block
     if done != total:
         raise FormatError(f"{path}: holds {done} of the {total} samples it claims; copy it again from the logger")
+
+
+def _stored_as(channel: Any) -> tuple[np.dtype[Any], int] | None:
+    """Type and place in the record of a channel that is stored as plain numbers without conversion; else None."""
+    dtype = np.dtype(channel.dtype_fmt) if channel.dtype_fmt else None
+    plain = (
+        dtype is not None
+        and dtype.kind in "fiu"
+        and channel.conversion is None
+        and channel.channel_type == 0
+        and channel.data_type <= 5
+        and channel.bit_offset == 0
+        and channel.bit_count == 8 * dtype.itemsize
+    )
+    return (dtype, int(channel.byte_offset)) if plain and dtype is not None else None
+
+
+def _beginning(store: Any, places: list[tuple[None, int, int]]) -> list[Any]:
+    """The first few samples of each channel, with name and unit; `select` would read the whole file for them."""
+    from asammdf import Signal
+
+    number = places[0][1]
+    if not _plain(store, number):
+        found: list[Any] = store.select(places, record_count=16, copy_master=False, ignore_value2text_conversions=True)
+        return found
+    group = store._mdf.groups[number]
+    store._mdf._prepare_record(group)
+    fragment = next(iter(store._mdf._load_data(group, record_count=16)))
+    signals = []
+    for _, _number, index in places:
+        channel = group.channels[index]
+        samples = store._mdf.get(group=number, index=index, data=fragment, samples_only=True)[0]
+        unit = (channel.conversion is not None and channel.conversion.unit) or channel.unit or ""
+        signals.append(Signal(samples, np.arange(len(samples)), name=channel.name, unit=unit))
+    return signals
 
 
 def _laid_to_rest(error: BaseException) -> None:
