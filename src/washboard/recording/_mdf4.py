@@ -16,6 +16,7 @@ from typing import Any
 from xml.sax.saxutils import escape, unescape
 
 import numpy as np
+from numpy.typing import NDArray
 
 from washboard.errors import ChannelError, FormatError
 from washboard.recording._marks import channel_from, marks_from_text, marks_to_text
@@ -131,7 +132,7 @@ def stream_mdf4(path: Path, *, block_bytes: int = 1 << 26) -> tuple[Recording, i
         report = None
         if len(groups) == 1:
             number = groups.pop()
-            stamps = np.asarray(store.get_master(number), dtype=np.float64)
+            stamps = _stamps(store, number, path)
             report = analyse_stamps(stamps) if stamps.size > 1 else None
         if report is None or not report.even:
             store.close()
@@ -226,14 +227,40 @@ def _records(
         raise FormatError(f"{path}: holds {done} of the {total} samples it claims; copy it again from the logger")
 
 
-def _stored_as(channel: Any) -> tuple[np.dtype[Any], int] | None:
+def _stamps(store: Any, number: int, path: Path) -> NDArray[np.float64]:
+    """The time stamps of a group; where its blocks hold whole plain records, without unpacking anything else."""
+    group = store._mdf.groups[number]
+    master = group.channels[store.masters_db[number]]
+    size = group.channel_group.samples_byte_nr + group.channel_group.invalidation_bytes_nr
+    blocks = list(group.get_data_blocks())
+    stored = _stored_as(master, kinds=_MASTERS)
+    whole = all(block.block_type == 0 and block.original_size % size == 0 for block in blocks)
+    claimed = sum(block.original_size for block in blocks) // max(size, 1)
+    alone = group.sorted and group.data_group.record_id_len == 0 and not group.uses_ld
+    if stored is None or not (whole and alone) or claimed != group.channel_group.cycles_nr:
+        return np.asarray(store.get_master(number), dtype=np.float64)
+    dtype, offset = stored
+    found, most = [], max(1, (1 << 20) // size)
+    with path.open("rb", buffering=0) as stream:
+        for block in blocks:
+            stream.seek(block.address)
+            for start in range(0, block.original_size // size, most):
+                count = min(most, block.original_size // size - start)
+                data = stream.read(count * size)
+                found.append(
+                    np.ndarray((count,), dtype, buffer=data, offset=offset, strides=(size,)).astype(np.float64)
+                )
+    return np.concatenate(found)
+
+
+def _stored_as(channel: Any, kinds: tuple[int, ...] = (0,)) -> tuple[np.dtype[Any], int] | None:
     """Type and place in the record of a channel that is stored as plain numbers without conversion; else None."""
     dtype = np.dtype(channel.dtype_fmt) if channel.dtype_fmt else None
     plain = (
         dtype is not None
         and dtype.kind in "fiu"
         and channel.conversion is None
-        and channel.channel_type == 0
+        and channel.channel_type in kinds
         and channel.data_type <= 5
         and channel.bit_offset == 0
         and channel.bit_count == 8 * dtype.itemsize
