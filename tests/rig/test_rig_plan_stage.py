@@ -76,7 +76,11 @@ def test_a_target_far_too_large_does_not_fit_and_says_where_and_by_how_much(tmp_
     assert outcome.figures["fits"] is False
     assert outcome.figures["scale_to_fit"] < 0.6
     assert "do not fit" in outcome.summary
-    assert any("ramp: actuator" in finding.text and "%" in finding.advice for finding in outcome.findings)
+    assert any(
+        "of its" in finding.text and "of the level" in finding.advice and finding.severity == "error"
+        for finding in outcome.findings
+        if finding.kind == "envelope"
+    )
 
 
 def test_without_a_specimen_the_actuators_are_still_shown(tmp_path):

@@ -31,6 +31,7 @@ from washboard.rig import (
     instrumentation,
     linear_model,
     model_at_level,
+    models_around,
     movement,
     pan_room,
     plausibility,
@@ -40,9 +41,11 @@ from washboard.rig import (
     stance,
     stance_findings,
     static_loads,
+    static_on_actuators,
     support_forces,
     with_dummies,
 )
+from washboard.rig._following import followed
 
 RATE = 256.0
 BAND = (0.6, 20.0)
@@ -164,6 +167,40 @@ def test_feasibility_names_the_post_the_limit_and_the_scale():
     assert "of its stroke" in text
     small = recorded(target.samples * worst.scale_to_fit * 0.7, sensors)
     assert feasibility(small, model, rig, sensors, band_hz=BAND, event="ramp").fits
+
+
+def test_a_post_follows_as_fast_as_its_valve_lets_it():
+    """A ramp faster than the no-load speed is followed at the speed of the orifice law under the load there is."""
+    specimen = vehicle()
+    rig = posts(specimen, max_velocity_m_s=0.05)
+    model = linear_model(specimen, rig)
+    drives = np.zeros((4, 2048))
+    drives[0, 256:] = 0.02
+    static = static_on_actuators(model)
+    made = followed(drives, RATE, rig, model, static=static)
+    assert np.abs(np.diff(made[0])).max() * RATE == pytest.approx(0.05, rel=1e-9)
+    assert made[0, -1] == pytest.approx(0.02)
+    assert np.array_equal(made[1:], drives[1:])
+    slow = np.cumsum(np.full((4, 2048), 1e-6), axis=1)
+    assert np.array_equal(followed(slow, RATE, rig, model, static=static), slow)
+
+
+def test_limits_that_cut_single_peaks_cost_little_and_no_limit_costs_nothing():
+    specimen = vehicle()
+    sensors = on_axles(specimen)
+    free, tight = posts(specimen, max_velocity_m_s=50.0), posts(specimen, max_velocity_m_s=0.08)
+    model = linear_model(specimen, free)
+    target = recorded(played_linear(model, rough(rms_m=0.004), RATE, sensors), sensors)
+    easy = feasibility(target, model, free, sensors, band_hz=BAND, event="ramp")
+    assert max(easy.cost.values()) < 1e-9
+    cut = feasibility(target, model, tight, sensors, band_hz=BAND, event="ramp")
+    assert max(cut.cost.values()) > 0
+    for one in cut.demand.actuators:
+        assert max(one.sustained.values()) <= max(one.shares.values())
+    spread = feasibility(
+        target, model, free, sensors, band_hz=BAND, event="ramp", around=models_around(specimen, free, model)
+    ).spread
+    assert all(low <= high for low, high in spread.values())
 
 
 def test_lift_off_and_clearance_follow_the_level():

@@ -37,8 +37,20 @@ from washboard.rig._envelope import (
     velocity_at_force,
 )
 from washboard.rig._exchange import read_response, response_channels
-from washboard.rig._feasibility import EventFeasibility, feasibility, model_at_level, static_on_actuators
-from washboard.rig._findings import controllable_findings, demand_findings, movement_findings, stance_findings
+from washboard.rig._feasibility import (
+    EventFeasibility,
+    feasibility,
+    model_at_level,
+    models_around,
+    static_on_actuators,
+)
+from washboard.rig._findings import (
+    controllable_findings,
+    demand_findings,
+    movement_findings,
+    share_words,
+    stance_findings,
+)
 from washboard.rig._fit import FittedParameter, ModelFit, Parameter, fit_model, post_response, usual_parameters
 from washboard.rig._folder_link import FolderLink
 from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, relative_motions, support_forces
@@ -108,6 +120,7 @@ __all__ = [
     "instrumentation",
     "linear_model",
     "model_at_level",
+    "models_around",
     "movement",
     "movement_findings",
     "oil_column_hz",
@@ -122,6 +135,7 @@ __all__ = [
     "relative_motions",
     "response_channels",
     "rig_demand",
+    "share_words",
     "stall_force",
     "stance",
     "stance_findings",

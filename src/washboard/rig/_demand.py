@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 Limit = Literal["stroke", "velocity", "force", "acceleration"]
 #: Shares of speed are not told apart beyond this: no speed at all is left at that load.
 WORST = 10.0
+#: Part of the time that single peaks last; 0.06 s in a minute.
+BRIEFLY = 0.001
 LIMITS: tuple[Limit, ...] = ("stroke", "velocity", "force", "acceleration")
 
 
@@ -34,8 +36,11 @@ class ActuatorDemand:
         Largest and smallest force on the rod, static load included. [N or N m]
     shares : mapping of limit to float
         Of reach; of the speed that is left at the force and pressure of that instant; of force; of acceleration.
+    sustained : mapping of limit to float
+        The shares that are passed for `BRIEFLY` of the time only: single peaks, which limits cut at little cost, left
+        out.
     worst : str
-        The limit with the largest share.
+        The limit with the largest sustained share.
     worst_s : float
         When it is reached, from the start of the drive. [s]
     beyond : float
@@ -52,6 +57,7 @@ class ActuatorDemand:
     force_high: float
     force_low: float
     shares: dict[str, float]
+    sustained: dict[str, float]
     worst: Limit
     worst_s: float
     beyond: float
@@ -93,7 +99,7 @@ def rig_demand(drives: Floats, rate_hz: float, rig: Rig, *, static: Floats, dyna
     velocity, acceleration = derivatives(drives, rate_hz)
     load = np.zeros_like(drives) if dynamic is None else dynamic
     force = np.stack(
-        [_rod(actuator, *rows) for actuator, *rows in zip(rig.actuators, static, load, acceleration, strict=True)]
+        [rod_force(actuator, *rows) for actuator, *rows in zip(rig.actuators, static, load, acceleration, strict=True)]
     )
     supply = supply_demand(velocity, rate_hz, rig.actuators, rig.supply, force=force)
     found = tuple(
@@ -105,7 +111,7 @@ def rig_demand(drives: Floats, rate_hz: float, rig: Rig, *, static: Floats, dyna
     return RigDemand(actuators=found, supply=supply, velocity=velocity, force=force)
 
 
-def _rod(actuator: Actuator, static: float, change: Floats, acceleration: Floats) -> Floats:
+def rod_force(actuator: Actuator, static: float, change: Floats, acceleration: Floats) -> Floats:
     """Force on the rod along the command: load, weight and inertia of the moving mass. [N or N m]"""
     lever = lever_of(actuator)
     if actuator.axis == "roll":
@@ -131,7 +137,7 @@ def _one(
     )
 
     def shares(scale: float) -> dict[str, Floats]:
-        force = _rod(actuator, static, scale * change, scale * acceleration) / lever
+        force = rod_force(actuator, static, scale * change, scale * acceleration) / lever
         speed = np.abs(scale * velocity) * lever
         room = velocity_at_force(actuator, supply, np.sign(velocity) * force, pressure_pa)
         return {
@@ -143,8 +149,12 @@ def _one(
 
     found = shares(1.0)
     peaks = {name: float(values.max(initial=0.0)) for name, values in found.items()}
-    worst = max(LIMITS, key=lambda name: peaks[name])
-    force = _rod(actuator, static, change, acceleration)
+    sustained = {
+        name: float(np.quantile(values, 1 - BRIEFLY, method="higher")) if values.size else 0.0
+        for name, values in found.items()
+    }
+    worst = max(LIMITS, key=lambda name: sustained[name])
+    force = rod_force(actuator, static, change, acceleration)
     passed = np.max([values > 1.0 for values in found.values()], axis=0)
     return ActuatorDemand(
         name=actuator.name,
@@ -155,6 +165,7 @@ def _one(
         force_high=float(force.max(initial=-np.inf)) if force.size else static,
         force_low=float(force.min(initial=np.inf)) if force.size else static,
         shares=peaks,
+        sustained=sustained,
         worst=worst,
         worst_s=float(found[worst].argmax() / rate_hz) if drive.size else 0.0,
         beyond=float(passed.mean()) if passed.size else 0.0,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +15,15 @@ from washboard.rig._demand import RigDemand, rig_demand
 from washboard.rig._description import Rig, Sensor, Specimen
 from washboard.rig._elements import Linearisation
 from washboard.rig._findings import demand_findings, movement_findings
-from washboard.rig._forecast import DriveForecast, forecast_drives, relative_motions, support_forces
+from washboard.rig._following import followed
+from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, relative_motions, support_forces
 from washboard.rig._linear_model import LinearModel, linear_model
 from washboard.rig._stability import Movement, movement
 
 Floats = NDArray[np.float64]
+
+#: Friction is taken at this much less and more than the target's own level, to see how far the demand depends on it.
+UNSURE: Final = (0.5, 2.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -32,7 +37,11 @@ class EventFeasibility:
     forecast : DriveForecast
         Drives that would make the target.
     demand : RigDemand
-        What they ask of actuators and supply.
+        What they ask of actuators and supply, brought inside the set limits as every drive will be.
+    cost : mapping of str to float
+        Per control channel, what limits take away from the response: RMS of the change over RMS in band. [-]
+    spread : mapping of str to (float, float)
+        Per actuator, the least and the most of its worst sustained share with other friction (`UNSURE`). [-]
     movement : Movement
         How far the vehicle moves, which wheels lift.
     findings : tuple of Finding
@@ -43,6 +52,8 @@ class EventFeasibility:
     model: LinearModel
     forecast: DriveForecast
     demand: RigDemand
+    cost: dict[str, float]
+    spread: dict[str, tuple[float, float]]
     movement: Movement
     findings: tuple[Finding, ...]
 
@@ -92,6 +103,22 @@ def model_at_level(
     return model
 
 
+def models_around(specimen: Specimen, rig: Rig, model: LinearModel) -> tuple[LinearModel, ...]:
+    """The model with friction linear at less and at more than the level it was made for, see `UNSURE`."""
+    rule = model.linearisation
+    return tuple(
+        linear_model(
+            specimen,
+            rig,
+            linearisation=Linearisation(
+                velocities={name: value * factor for name, value in rule.velocities.items()},
+                stretches={name: value * factor for name, value in rule.stretches.items()},
+            ),
+        )
+        for factor in UNSURE
+    )
+
+
 def feasibility(
     target: Recording,
     model: LinearModel,
@@ -100,6 +127,8 @@ def feasibility(
     *,
     band_hz: tuple[float, float],
     event: str,
+    hold: Callable[[Floats, float], Floats] | None = None,
+    around: Sequence[LinearModel] = (),
 ) -> EventFeasibility:
     """Estimate the drives a target needs and hold them against the rig and the vehicle's stance.
 
@@ -113,6 +142,10 @@ def feasibility(
         The control channels.
     band_hz : tuple
         Band of the test. [Hz]
+    hold : callable, optional
+        Brings drives (drive, time) at a sample rate [Hz] inside the set limits, as replication does.
+    around : sequence of LinearModel, optional
+        Other models the vehicle might be, for `EventFeasibility.spread`.
 
     Raises
     ------
@@ -124,10 +157,68 @@ def feasibility(
     if model.inputs != tuple(actuator.name for actuator in rig.actuators):
         raise InputError("the model was made for another rig; make it with linear_model(specimen, rig)")
     forecast = forecast_drives(target, model, sensors, band_hz=band_hz)
-    forces = support_forces(model, forecast.drives, forecast.rate_hz)
-    demand = rig_demand(forecast.drives, forecast.rate_hz, rig, static=static_on_actuators(model), dynamic=forces)
-    moved = movement(model, rig, forecast.drives, forecast.rate_hz, forces=forces)
-    findings = (*demand_findings(demand, rig, event=event), *movement_findings(moved, rig, event=event))
-    return EventFeasibility(
-        event=event, model=model, forecast=forecast, demand=demand, movement=moved, findings=findings
+    rate_hz, asked = forecast.rate_hz, forecast.drives
+    held = asked if hold is None else hold(asked, rate_hz)
+    forces, demand = _asked(model, rig, held, rate_hz)
+    made = followed(held, rate_hz, rig, model, static=static_on_actuators(model))
+    cost = _cost(model, sensors, asked, made, rate_hz, low_hz=band_hz[0], high_hz=1.2 * band_hz[1])
+    moved = movement(model, rig, held, rate_hz, forces=forces)
+    spread = _spread(target, (model, *around), rig, sensors, band_hz=band_hz, hold=hold)
+    findings = (
+        *demand_findings(demand, rig, event=event, cost=cost, spread=spread),
+        *movement_findings(moved, rig, event=event),
     )
+    return EventFeasibility(
+        event=event,
+        model=model,
+        forecast=forecast,
+        demand=demand,
+        cost=cost,
+        spread=spread,
+        movement=moved,
+        findings=findings,
+    )
+
+
+def _asked(model: LinearModel, rig: Rig, drives: Floats, rate_hz: float) -> tuple[Floats, RigDemand]:
+    forces = support_forces(model, drives, rate_hz)
+    return forces, rig_demand(drives, rate_hz, rig, static=static_on_actuators(model), dynamic=forces)
+
+
+def _cost(
+    model: LinearModel,
+    sensors: Sequence[Sensor],
+    asked: Floats,
+    made: Floats,
+    rate_hz: float,
+    *,
+    low_hz: float,
+    high_hz: float,
+) -> dict[str, float]:
+    # Drives start from and come to rest, which is no limit's doing: the ends are left out.
+    edge = min(round(rate_hz / low_hz), asked.shape[1] // 4)
+    inner = slice(edge, asked.shape[1] - edge)
+    whole, change = (
+        played_linear(model, drives, rate_hz, sensors, high_hz=high_hz)[:, inner] for drives in (asked, made - asked)
+    )
+    size, lost = (np.sqrt((values**2).mean(axis=1)) for values in (whole, change))
+    share = np.divide(lost, size, out=np.zeros_like(lost), where=size > 0)
+    return {sensor.name: float(value) for sensor, value in zip(sensors, share, strict=True)}
+
+
+def _spread(
+    target: Recording,
+    models: Sequence[LinearModel],
+    rig: Rig,
+    sensors: Sequence[Sensor],
+    *,
+    band_hz: tuple[float, float],
+    hold: Callable[[Floats, float], Floats] | None,
+) -> dict[str, tuple[float, float]]:
+    found: dict[str, list[float]] = {actuator.name: [] for actuator in rig.actuators}
+    for model in models:
+        forecast = forecast_drives(target, model, sensors, band_hz=band_hz)
+        drives = forecast.drives if hold is None else hold(forecast.drives, forecast.rate_hz)
+        for one in _asked(model, rig, drives, forecast.rate_hz)[1].actuators:
+            found[one.name].append(max(one.sustained.values()))
+    return {name: (min(values), max(values)) for name, values in found.items()}

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Final
 
 from washboard.recording import Finding, Severity
 from washboard.rig._controllable import Controllable
-from washboard.rig._demand import WORST, ActuatorDemand, RigDemand
+from washboard.rig._demand import RigDemand
 from washboard.rig._description import Rig, Specimen
 from washboard.rig._elements import wheel_name
 from washboard.rig._envelope import envelope, stall_force
 from washboard.rig._linear_model import wheel_of_posts
 from washboard.rig._stability import Movement, Stance, pan_room
+
+#: A share above which an actuator is worth naming.
+TIGHT: Final = 0.9
+#: What limits may cost, RMS over RMS: less is nothing to speak of, more is another event (common practice, no source).
+CHEAP: Final = 0.05
+DEAR: Final = 0.30
 
 
 def _found(kind: str, severity: Severity, text: str, measured: float, limit: float, advice: str) -> Finding:
@@ -147,9 +155,20 @@ def movement_findings(found: Movement, rig: Rig, *, event: str) -> tuple[Finding
     return tuple(notes)
 
 
-def demand_findings(found: RigDemand, rig: Rig, *, event: str) -> tuple[Finding, ...]:
-    """Where the drives of an event ask more of the rig than it has, or nearly."""
-    notes = [note for one in found.actuators if (note := _actuator(one, event)) is not None]
+def demand_findings(
+    found: RigDemand,
+    rig: Rig,
+    *,
+    event: str,
+    cost: Mapping[str, float] | None = None,
+    spread: Mapping[str, tuple[float, float]] | None = None,
+) -> tuple[Finding, ...]:
+    """Where the drives of an event ask more of the rig than it has, or nearly.
+
+    `cost` is what limits take away per control channel, `spread` the uncertainty of each actuator's worst share (see
+    `EventFeasibility`).
+    """
+    notes = [note for note in (_envelope(found, event, cost or {}, spread or {}),) if note is not None]
     supply, settings = found.supply, rig.supply
     share = supply.flow_share
     if share > 1:
@@ -178,19 +197,36 @@ _WORDS = {
 }
 
 
-def _actuator(one: ActuatorDemand, event: str) -> Finding | None:
-    share = one.shares[one.worst]
-    if share <= 0.9:
+def _envelope(
+    found: RigDemand, event: str, cost: Mapping[str, float], spread: Mapping[str, tuple[float, float]]
+) -> Finding | None:
+    """One finding per event: the tightest actuator, and what its limits will cost."""
+    one = max(found.actuators, key=lambda each: each.sustained[each.worst])
+    share, lost = one.sustained[one.worst], max(cost.values(), default=0.0)
+    if share <= TIGHT and lost < CHEAP:
         return None
-    text = f"{event}: actuator {one.name} needs {share:.0%} {_WORDS[one.worst]} at {one.worst_s:.2f} s"
-    if share > 1:
-        text += f", and passes a limit {one.beyond:.2%} of the time"
-        if share >= WORST:
-            text = f"{event}: actuator {one.name} has no speed left at the load it must move at {one.worst_s:.2f} s"
-        # Single peaks just beyond a limit are cut by it; more than that changes the event.
-        severity: Severity = "warning" if one.scale_to_fit >= 0.5 and one.beyond < 0.01 else "error"
-        return _found("envelope", severity, text, share, 1.0, f"fits at {one.scale_to_fit:.0%} of the level")
-    return _found("envelope", "warning", text, share, 1.0, "little is left for overshoot in the first plays")
+    text = f"{event}: {one.name} needs {share_words(share, spread.get(one.name))} {_WORDS[one.worst]}"
+    if max(one.shares.values()) > 1 and one.beyond > 0:
+        text += f" and passes a limit {one.beyond:.2%} of the time"
+    if cost:
+        channel = max(cost, key=lambda name: cost[name])
+        text += f"; what limits cut off costs at most {lost:.1%} of RMS ({channel})"
+    severity: Severity = "error" if lost > DEAR else "warning" if lost > CHEAP else "note"
+    advice = (
+        "little is left for overshoot in the first plays"
+        if severity == "note"
+        else "a linear estimate, hard on impacts: replication usually loses less; see what it reaches"
+        if severity == "warning"
+        else f"everything asked would fit at {min(each.scale_to_fit for each in found.actuators):.0%} of the level"
+    )
+    return _found("envelope", severity, text, share, 1.0, advice)
+
+
+def share_words(share: float, spread: tuple[float, float] | None) -> str:
+    """A share of a limit with its uncertainty: ``85% (70 to 110%)``."""
+    if spread is None or round(100 * spread[0]) == round(100 * spread[1]):
+        return f"{share:.0%}"
+    return f"{share:.0%} ({100 * min(spread[0], share):.0f} to {max(spread[1], share):.0%})"
 
 
 def controllable_findings(found: tuple[Controllable, ...], low_hz: float) -> tuple[Finding, ...]:

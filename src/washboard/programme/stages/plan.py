@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
-from washboard.recording import Finding, read_recording
+from washboard.recording import Channel, Finding, Recording, read_recording
 from washboard.report import Exhibit
 from washboard.rig import (
     Controllable,
@@ -31,16 +33,21 @@ from washboard.rig import (
     instrumentation,
     linear_model,
     model_at_level,
+    models_around,
     plausibility,
     procedure,
+    share_words,
     stance,
     stance_findings,
     static_on_actuators,
 )
 
+Floats = NDArray[np.float64]
+
 
 def _reads(plan: Plan) -> Any:
-    return dataclasses.replace(plan.rig, link=RigLinkSettings()), plan.specimen, plan.channel, plan.band
+    rig = dataclasses.replace(plan.rig, link=RigLinkSettings())
+    return rig, plan.specimen, plan.channel, plan.band, plan.replicate.reserve
 
 
 def _run(ws: Workspace) -> Outcome:
@@ -101,8 +108,22 @@ def _events(ws: Workspace, specimen: Specimen) -> tuple[EventFeasibility, ...]:
         target = read_recording(ws.of("shorten") / entry["file"])
         band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
         model = model_at_level(specimen, plan.rig, target, plan.control, band_hz=band)
-        found.append(feasibility(target, model, plan.rig, plan.control, band_hz=band, event=event))
+        around = models_around(specimen, plan.rig, model)
+        hold = _hold(plan, band, target)
+        found.append(
+            feasibility(target, model, plan.rig, plan.control, band_hz=band, event=event, hold=hold, around=around)
+        )
     return tuple(found)
+
+
+def _hold(plan: Plan, band: tuple[float, float], target: Recording) -> Callable[[Floats, float], Floats]:
+    """Drives brought inside the set limits just as replication brings them."""
+    from washboard.identify import hold_to_limits, limits_of, rest_taper
+
+    drives = tuple(Channel(name=actuator.name, unit=actuator.unit) for actuator in plan.rig.actuators)
+    limits = limits_of(plan.rig.actuators, drives).scaled(1 - plan.replicate.reserve)
+    taper = rest_taper(target.n_samples, target.rate_hz, 0.5 / band[0])
+    return lambda asked, rate_hz: hold_to_limits(asked, rate_hz, limits, band_hz=band, taper=taper).samples
 
 
 def _hardest(events: tuple[EventFeasibility, ...]) -> Movement | None:
@@ -159,6 +180,8 @@ def _event_table(event: EventFeasibility) -> dict[str, Any]:
         },
         "movement": event.movement,
         "beyond": event.forecast.beyond,
+        "cost": event.cost,
+        "spread": event.spread,
     }
 
 
@@ -237,25 +260,38 @@ def _outcome(events: tuple[EventFeasibility, ...], findings: tuple[Finding, ...]
         "wheel_load_n": dict(stood.loads.wheel_n),
         "fits": not errors,
     }
+    dear = [finding for finding in errors if finding.kind == "envelope"]
     words = [f"{len(errors)} things do not fit: {errors[0].text}." if errors else "Everything fits."]
     if demands:
-        one, event_name = max(demands, key=lambda pair: max(pair[0].shares.values()))
-        if not errors and not one.fits:
-            words = ["It fits, apart from short peaks that limits will cut."]
-        share = one.shares[one.worst]
+        one, event = max(
+            ((one, event) for event in events for one in event.demand.actuators),
+            key=lambda pair: pair[0].sustained[pair[0].worst],
+        )
+        lost, share = max(max(event.cost.values()) for event in events), one.sustained[one.worst]
+        if not errors and lost >= 0.01:
+            words = [f"It fits; what limits cut off short peaks costs at most {lost:.1%} of RMS on any channel."]
         figures |= {
             "worst_share": share,
+            "worst_share_low": event.spread[one.name][0],
+            "worst_share_high": event.spread[one.name][1],
             "worst_actuator": one.name,
             "worst_limit": one.worst,
-            "worst_event": event_name,
+            "worst_event": event.event,
+            "limits_cost": lost,
             "scale_to_fit": min(each.scale_to_fit for each, _ in demands),
             "largest_flow_share": max(event.demand.supply.flow_share for event in events),
             "margin": {
-                actuator.name: min(each.margin for each, _ in demands if each.name == actuator.name)
+                actuator.name: 1
+                - max(max(each.sustained.values()) for each, _ in demands if each.name == actuator.name)
                 for actuator in events[0].demand.actuators
             },
         }
-        words.append(f"Tightest is the {one.worst} of {one.name} in {event_name}: {share:.0%} of what there is.")
+        if not dear:
+            words.append(
+                f"Tightest is the {one.worst} of {one.name} in {event.event}: "
+                f"{share_words(share, event.spread[one.name])} of what there is, but for a thousandth of the time "
+                "(in brackets: with half and twice the friction's level)."
+            )
     rigid = ", ".join(f"{mode.name} {mode.standing_hz:.1f} Hz" for mode in stood.modes if mode.name in _RIGID)
     words.append(f"Rigid-body modes on the posts: {rigid}.")
     if warnings:
@@ -294,6 +330,6 @@ STAGE = Stage(
     needs={"shorten": ()},
     reads=_reads,
     run=_run,
-    revision=2,
+    revision=3,
     show=_show,
 )
