@@ -48,7 +48,7 @@ def _reads(plan: Plan) -> Any:
 def _run(ws: Workspace) -> Outcome:
     plan, check = ws.plan, ws.plan.check
     files = event_files(ws.folder, plan)
-    rate = check.rate_hz or _common_rate(plan, files)
+    rates: dict[str, float] = {}
     total = sum(len(laps) for laps in files.values())
     findings: list[Finding] = []
     repairs: list[dict[str, Any]] = []
@@ -61,7 +61,7 @@ def _run(ws: Workspace) -> Outcome:
         for number, file in enumerate(laps, start=1):
             ws.progress(done / total, f"{event}, lap {number} of {len(laps)}")
             done += 1
-            copy = _working_copy(plan, file, event, number, rate)
+            copy = _working_copy(plan, file, event, number)
             reason = _left_out(check.leave_out, event, number)
             findings.extend(_worded(copy.findings, event, number, check.accept, note=bool(reason)))
             repairs.extend(_repair_row(effect, event, number, plan) for effect in copy.effects)
@@ -73,6 +73,7 @@ def _run(ws: Workspace) -> Outcome:
                 reason = missing
             name = lap_file(event, number, taken)
             write_recording(copy.recording, ws.out / name)
+            rates[name] = copy.recording.rate_hz
             events[event].append(
                 {
                     "file": name,
@@ -82,7 +83,10 @@ def _run(ws: Workspace) -> Outcome:
                     "reason": reason,
                 }
             )
-        findings.extend(_between_laps(ws.out, event, events[event], check.accept))
+    rate = check.rate_hz or max(rates.values())
+    _bring_to(rate, ws.out, rates)
+    for event, entries in events.items():
+        findings.extend(_between_laps(ws.out, event, entries, check.accept))
     _refuse_unusable(unusable, events)
     save_table(ws.out / TABLE, {"rate_hz": rate, "events": events, "repairs": repairs})
     return _outcome(events, findings, repairs, rate)
@@ -139,21 +143,14 @@ class _Copy:
     effects: tuple[RepairEffect, ...]
 
 
-def _common_rate(plan: Plan, files: dict[str, tuple[Path, ...]]) -> float:
-    rates = [
-        read_recording(file, channels=_wanted(plan, event, lap)).rate_hz
-        for event, laps in files.items()
-        for lap, file in enumerate(laps, start=1)
-    ]
-    return max(rates)
+def _bring_to(rate: float, out: Path, rates: dict[str, float]) -> None:
+    """Resample the copies of another rate; only now, so that no original is read twice to learn the highest rate."""
+    for name, own in rates.items():
+        if own != rate:
+            write_recording(resample(read_recording(out / name), rate), out / name)
 
 
-def mended_lap(plan: Plan, file: Path, event: str, lap: int, rate_hz: float) -> Recording:
-    """The working copy that the check stage would make of one lap. Raises InputError, DataError."""
-    return _working_copy(plan, file, event, lap, rate_hz).recording
-
-
-def _working_copy(plan: Plan, file: Path, event: str, lap: int, rate: float) -> _Copy:
+def _working_copy(plan: Plan, file: Path, event: str, lap: int) -> _Copy:
     described = _as_planned(plan, file, event, lap)
     derived = {entry.name for entry in plan.check.derived}
     steps = [step for step in plan.check.repair if step.do != "rename"]
@@ -165,8 +162,6 @@ def _working_copy(plan: Plan, file: Path, event: str, lap: int, rate: float) -> 
     copy = second.recording.select(wanted)
     before = find_faults(described.select([name for name in wanted if name in described.names]))
     findings = _mended(before, find_faults(copy)) if effects else before
-    if copy.rate_hz != rate:
-        copy = resample(copy, rate)
     return _Copy(recording=copy, findings=findings, effects=effects)
 
 
