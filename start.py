@@ -56,6 +56,9 @@ def install(kind: str) -> None:
         sys.exit("start.py: installing the dependencies failed; pip's message above says which one and why.")
     if call(PYTHON, *quiet, "--no-build-isolation", "-e", ROOT):
         sys.exit("start.py: installing Washboard itself failed; pip's message above says why.")
+    say("compiling the counting loops once, so that the first run is quick; this takes up to a minute")
+    if call(PYTHON, "-m", "washboard", "doctor", "--warm"):
+        say("compiling ahead did not work; the first run will take longer")
     (VENV / f"washboard-{kind}.stamp").write_text(wanted(lock))
 
 

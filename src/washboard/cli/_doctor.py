@@ -10,6 +10,7 @@ import tempfile
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -95,7 +96,23 @@ def _program(name: str, commands: tuple[str, ...], use: str) -> Check:
     return Check(name=name, ok=path is not None, found=path or "not found", needed=False, advice=f"{use} need it")
 
 
-def _doctor(as_json: Json = False) -> None:
+def _warm_up() -> None:
+    """Compile what is compiled on first use; where that fails, first use will, so it is only told."""
+    from washboard.programme import warm_up
+
+    try:
+        warm_up()
+    except Exception as error:  # noqa: BLE001 - whatever it is, it only costs time later
+        say(f"compiling ahead did not work ({type(error).__name__}: {error}); the first run will take longer")
+
+
+def _doctor(
+    as_json: Json = False,
+    warm: Annotated[bool, typer.Option("--warm", help="Compile ahead and look at nothing.", hidden=True)] = False,
+) -> None:
+    if warm:
+        _warm_up()
+        return
     found = checks()
     missing = [entry for entry in found if entry.needed and not entry.ok]
     if as_json:

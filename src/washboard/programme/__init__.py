@@ -29,6 +29,7 @@ from washboard.programme._stage import (
 from washboard.programme._stages import STAGE_NAMES, all_stages, stage_named
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
 from washboard.programme._trust import made_here, trust_folder
+from washboard.programme._warm_up import warm_up
 
 __all__ = [
     "EXAMPLES",
@@ -73,4 +74,5 @@ __all__ = [
     "stage_named",
     "status_of",
     "trust_folder",
+    "warm_up",
 ]
