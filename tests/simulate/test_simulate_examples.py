@@ -58,7 +58,7 @@ def test_a_programme_from_an_example(tmp_path, monkeypatch):
     for event, (file,) in files.items():
         recording = read_recording(file)
         assert recording.names == tuple(channel.name for channel in plan.channel)
-        assert [c.unit for c in recording.channels][7:10] == ["mm", "mm", "microstrain"]
+        assert [c.unit for c in recording.channels][9:12] == ["mm", "mm", "microstrain"]
         assert recording.rate_hz == pytest.approx(512)
         assert 20 < recording.duration_s < 40
         assert np.isfinite(recording.samples).all()

@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 
 from washboard.recording import Finding
 from washboard.report._exhibit import Cell, Exhibit
+from washboard.report._thin import thin_svg
 
 #: What every report says before anything else.
 CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
@@ -191,7 +192,7 @@ def _exhibit(exhibit: Exhibit, most_rows: int | None) -> dict[str, Any]:
     return {
         "title": exhibit.title,
         "caption": exhibit.caption,
-        "svg": exhibit.svg,
+        "svg": thin_svg(exhibit.svg),
         "widths": _widths(exhibit),
         "columns": list(exhibit.columns),
         "numeric": numeric,
