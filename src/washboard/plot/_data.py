@@ -37,7 +37,19 @@ def figure_csv(figure: Figure) -> str:
 
 def _safe(cell: Any) -> Any:
     """A cell that no table program takes for a formula."""
-    return f"'{cell}" if isinstance(cell, str) and cell[:1] in "=+-@\t\r" else cell
+    return (
+        f"'{cell}"
+        if isinstance(cell, str) and cell.startswith(("=", "+", "-", "@", "\t", "\r")) and not _is_number(cell)
+        else cell
+    )
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _rows(axes: Axes) -> Iterator[tuple[Any, ...]]:
@@ -87,10 +99,8 @@ def _number(value: float) -> str:
 def _places(axis: Any) -> Any:
     """Turns a place on `axis` into its words where it has some, else into a number."""
     words: dict[float, str] = {}
-    if type(axis.get_major_formatter()).__name__ in {"FixedFormatter", "StrCategoryFormatter"}:
-        words = {
-            round(float(at), 6): text.get_text()
-            for at, text in zip(axis.get_majorticklocs(), axis.get_majorticklabels(), strict=False)
-            if text.get_text()
-        }
+    if type(axis.get_major_locator()).__name__ in {"FixedLocator", "StrCategoryLocator"}:
+        places = [float(at) for at in axis.get_majorticklocs()]
+        said = axis.get_major_formatter().format_ticks(places)
+        words = {round(at, 6): text for at, text in zip(places, said, strict=True) if text}
     return lambda value: words.get(round(float(value), 6)) or _number(float(value))

@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from washboard.identify import Frf
-from washboard.plot._style import CYCLE, FAINT, LIMIT, SEQUENTIAL, axis_label, new_figure, panels, styled, title
+from washboard.plot._style import (
+    CYCLE,
+    FAINT,
+    LIMIT,
+    SEQUENTIAL,
+    axis_label,
+    new_figure,
+    panels,
+    pretty_unit,
+    styled,
+    title,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,7 +74,7 @@ def frf_figure(frf: Frf, band_hz: tuple[float, float], units: Mapping[str, str])
             axes.loglog(f, size, color=colour, label=drive)
             low = np.maximum(size - spread[:, i, j], size * 0.02)
             axes.fill_between(f, low, size + spread[:, i, j], color=colour, alpha=0.18, linewidth=0)
-        axes.set_ylabel(axis_label(name, f"{units.get(name, '')} / drive unit"))
+        axes.set_ylabel(f"{name}\n[({pretty_unit(units.get(name, ''))})/drive]", fontsize=7)
     for axes in grid.ravel()[len(frf.responses) :]:
         axes.set_visible(False)
     for axes in grid[-1]:

@@ -59,7 +59,7 @@ class ChartData:
 
 def _safe_cell(text: str) -> str:
     """A text cell that no spreadsheet takes for a formula."""
-    return f"'{text}" if text[:1] in "=+-@\t\r" else text
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
 class Exported(Protocol):

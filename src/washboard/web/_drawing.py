@@ -27,7 +27,7 @@ def kept_exhibits(folder: Path, stage: str) -> tuple[Exhibit, ...] | None:
     file = folder / ".washboard" / "drawn" / f"{stage}.json"
     try:
         kept = json.loads(file.read_text(encoding="utf-8"))
-        if kept["mark"] != mark_of(folder, stage):
+        if kept["mark"] != mark_of(folder, stage) or not _data_file(folder, stage).exists():
             return None
         return tuple(
             Exhibit(**{**e, "columns": tuple(e["columns"]), "rows": tuple(tuple(row) for row in e["rows"])})

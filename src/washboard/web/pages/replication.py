@@ -162,7 +162,7 @@ class _Live:
         """Draw the table and the chart."""
         with ui.element("section").classes("wb-sheet").props('aria-live="polite"'):
             words("h2", "The iteration, play by play")
-            self.note = ui.label("No play yet.").classes("wb-quiet")
+            self.note = ui.label("Reading the plays …").classes("wb-quiet")
             with ui.element("div").classes("wb-halves"):
                 self.place = ui.element("div")
                 self.choices = ui.element("div")
@@ -183,7 +183,10 @@ class _Live:
             return
         finally:
             self.busy = False
-        if len(seen) == self.count or not seen or self.page.gone:
+        if self.page.gone or len(seen) == self.count:
+            return
+        if not seen:
+            self.note.set_text("No play yet.")
             return
         self.count = len(seen)
         self._show(seen)
@@ -249,7 +252,6 @@ class _Live:
                 self._number("plays of an event at most", "plays", settings.plays, 1.0)
                 self._number("goal, relative RMS error", "goal", settings.goal, 0.01)
                 button("Go on with these", lambda: self.page.start("replicate"), main=True)
-                button("Play everything anew", lambda: self.page.start("replicate", again=True))
             ui.label(
                 "Every play is kept on file, also when it is stopped. Going on takes the plays made so far from there "
                 "and moves the rig only for new ones, and once for a chosen play to see whether it repeats. What is "
