@@ -76,6 +76,8 @@ def test_every_command_and_option_is_in_the_command_line_page():
     for name, command in group.commands.items():  # type: ignore[attr-defined]
         assert f"`{name}" in words, name
         for parameter in command.params:
+            if getattr(parameter, "hidden", False):
+                continue
             for option in getattr(parameter, "opts", []):
                 if option.startswith("--") and option != "--help":
                     assert option in words, f"{name} {option}"

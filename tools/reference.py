@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import collections.abc
 import dataclasses
 import inspect
 import sys
@@ -109,7 +110,7 @@ def _kind(hint: Any) -> str:
         if arguments[-1] is Ellipsis:
             return f"a list, each {_kind(arguments[0])}"
         return f"a list of {len(arguments)}, each {_kind(arguments[0])}"
-    if origin is dict:
+    if origin in {dict, collections.abc.Mapping}:
         return f"a table by name, each {_kind(arguments[1])}"
     if arguments and type(None) in arguments:
         return _kind(next(argument for argument in arguments if argument is not type(None)))
