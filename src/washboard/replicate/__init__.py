@@ -15,7 +15,15 @@ from washboard.replicate._measures import (
     global_asd_error_db,
     global_rms_error_db,
 )
-from washboard.replicate._model import LineGroups, LineModel, group_lines, line_model, refreshed, weighted_inverse
+from washboard.replicate._model import (
+    LineGroups,
+    LineModel,
+    group_lines,
+    line_model,
+    refreshed,
+    refreshed_inverse,
+    weighted_inverse,
+)
 from washboard.replicate._procedure import PlayNote, Replication, replicate_event, stop_reason
 from washboard.replicate._settings import ReplicateSettings
 from washboard.replicate._target import PreparedTarget, band_edge, prepare_target
@@ -46,6 +54,7 @@ __all__ = [
     "prepare_target",
     "propose_channels",
     "refreshed",
+    "refreshed_inverse",
     "replicate_event",
     "stop_reason",
     "weighted_inverse",

@@ -9,7 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.identify import DriveLimits, Frf, HeldDrive, hold_to_limits
-from washboard.replicate._model import LineGroups, LineModel, group_lines, line_model, refreshed, weighted_inverse
+from washboard.replicate._model import (
+    LineGroups,
+    LineModel,
+    group_lines,
+    line_model,
+    refreshed,
+    refreshed_inverse,
+    weighted_inverse,
+)
 from washboard.replicate._target import PreparedTarget
 
 Floats = NDArray[np.float64]
@@ -23,8 +31,15 @@ _UNTRIED, _FORGET = 0.5, 0.6
 _WARY, _MOST_WARY = 0.5, 0.5
 #: Weight of unforetold power against the drives' own in the ridge.
 _HOLD = 0.3
+#: Share of the FRF's uncertainty counted in the ridge: most of it is distortion, which comes back the same with the
+#: same drive, so the plays correct it; noise is taken off the gain instead.
+_UNREPEATED = 0.1
 #: How much worse than the best the last play may be to go on from it.
 _WORSE = 1.15
+#: A play above this share of the best error before it did not pay.
+_UNPAID = 0.985
+#: The plain step: Tikhonov constant over the largest diagonal element, and gain.
+_PLAIN_RIDGE, _PLAIN_GAIN = 1e-3, 0.7
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -204,12 +219,7 @@ class Iteration:
         """The FRF refreshed from the first `count` answers; the latest is remembered, as it is judged a play later."""
         if count in self._refreshed:
             return self._refreshed[count]
-        answers = self.answers[:count]
-        pairs = [(answers[-1].drive, answers[-1].response)]
-        pairs += [
-            (late.drive - early.drive, late.response - early.response)
-            for early, late in pairwise(answers[-_MEMORY - 1 :])
-        ]
+        pairs = self.pairs(_MEMORY, count)
         found = refreshed(
             self.problem.model, self.groups, self.problem.target.freq_hz, pairs, self.problem.weight, self.noise()
         )
@@ -245,8 +255,48 @@ class Iteration:
             q = self.problem.model.frf.shape[2]
             return np.zeros((target.freq_hz.size, q), complex), np.zeros_like(target.spectrum)
         last, best = answers[-1], min(answers, key=lambda play: play.overall)
-        chosen = best if last.overall > _WORSE * best.overall else last
+        chosen = best if last.overall > _WORSE * best.overall or (self.unpaid() and last.level <= best.level) else last
         return chosen.drive, chosen.response
+
+    def unpaid(self) -> int:
+        """How many plays in a row at the whole level brought no clear progress; the first at a level never counts."""
+        count, best, level = 0, np.inf, 0.0
+        for play in self.answers:
+            rising = play.level > level + 1e-9 or play.level < min(1.0, self.ceiling) - 1e-9
+            paid = play.overall < _UNPAID * best or rising
+            count = 0 if paid else count + 1
+            best, level = min(best, play.overall), max(level, play.level)
+        return count
+
+    def plain_step(self, error: Complexes) -> Complexes:
+        """The plain step: identified FRF, one Tikhonov constant, fixed gain, halved with every one that did not pay."""
+        frf, weight = self.problem.model.frf, self.problem.weight
+        scale = np.sqrt((np.abs(frf * weight[:, :, None]) ** 2).sum(axis=1).max(axis=0))
+        inverse = weighted_inverse(frf / scale, weight, np.full((frf.shape[0], frf.shape[2]), _PLAIN_RIDGE))
+        step = np.einsum("fji,fi->fj", inverse, error) / scale * self.problem.target.edge[:, None]
+        return np.asarray(_PLAIN_GAIN * 0.5 ** (self.unpaid() - 1) * step)
+
+    def learned_inverse(self) -> Complexes:
+        """The inverse as the plays show it: least squares from changes of response to changes of drive."""
+        problem, answers = self.problem, self.answers
+        frf, edge = problem.model.frf, np.minimum(1.0, 4.0 * problem.target.edge)[:, None]
+        variance = problem.model.ridge(problem.weight) * _UNREPEATED
+        identified = weighted_inverse(frf, problem.weight, variance)
+        if answers:
+            identified = refreshed_inverse(
+                identified, self.groups, problem.target.freq_hz, self.pairs(_MEMORY + 1), problem.weight
+            )
+        return np.asarray(identified * edge[:, :, None])
+
+    def pairs(self, memory: int, count: int | None = None) -> list[tuple[Complexes, Complexes]]:
+        """Last play and the changes between the last plays: drives and responses, of the first `count` answers."""
+        answers = self.answers[:count]
+        found = [(answers[-1].drive, answers[-1].response)]
+        found += [
+            (late.drive - early.drive, late.response - early.response)
+            for early, late in pairwise(answers[-memory - 1 :])
+        ]
+        return found
 
     def propose(self) -> Proposal:
         """The next drive to play, inside every limit."""
@@ -257,8 +307,14 @@ class Iteration:
         error = level * target.spectrum - base_response * target.edge[:, None]
         weight = problem.weight * target.edge[:, None]
         inverse = weighted_inverse(frf, weight, self.ridge(frf, weight))
-        step = np.einsum("fji,fi->fj", inverse, error)
-        step *= self.step_share * self.gain(frf, inverse, error)[:, None]
+        if self.unpaid():
+            # The learned step did not pay: the plain one from the best play, smaller every time until one pays again.
+            step = self.plain_step(error)
+        else:
+            # Two estimates of the same inverse, wrong in different ways: their mean is nearer than either.
+            inverse = 0.5 * (inverse + self.learned_inverse())
+            step = self.gain(frf, inverse, error)[:, None] * np.einsum("fji,fi->fj", inverse, error)
+        step *= self.step_share
         held = hold_to_limits(
             target.to_time(base_drive + step),
             target.rate_hz,
@@ -292,7 +348,7 @@ class Iteration:
             hold = self.damping() * answers[-1].missed[:, None] / np.maximum(power, 1e-300)
             diagonal = diagonal + np.exp(self.bands.smooth(np.log(hold + 1e-30), problem.target.freq_hz))
         out[:, np.arange(q), np.arange(q)] += diagonal
-        return np.asarray(out)
+        return np.asarray(_UNREPEATED * out)
 
     def damping(self) -> float:
         """Weight of what came unforetold in the ridge: raised by every play worse than the best before it."""

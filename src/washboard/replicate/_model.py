@@ -162,6 +162,44 @@ def refreshed(
     return np.asarray(model.frf + groups.smooth(correction, freq_hz) / scale[:, None, :])
 
 
+def refreshed_inverse(
+    inverse: Complexes,
+    groups: LineGroups,
+    freq_hz: Floats,
+    pairs: list[tuple[Complexes, Complexes]],
+    weight: Floats,
+    *,
+    prior_lines: float = 8.0,
+) -> Complexes:
+    """The inverse corrected by what was seen in plays: drives as a linear function of responses, per group of lines.
+
+    Friction and lift-off disturb responses, not drives; with more responses than drives the least-squares fit from
+    responses to drives finds the combinations in which they cancel, and shrinks where they do not. Every pair counts
+    alike whatever its size, and `inverse` itself counts as `prior_lines` lines of evidence.
+
+    Parameters
+    ----------
+    inverse : ndarray, shape (line, drive, response)
+    pairs : list of (drive, response)
+        Lines of changes, shapes (line, drive) and (line, response).
+    """
+    _, q, p = inverse.shape
+    inner = np.zeros((groups.n_groups, p, p), dtype=np.complex128)
+    outer = np.zeros((groups.n_groups, q, p), dtype=np.complex128)
+    count = np.diff(groups.edges).astype(float)
+    for drive, response in pairs:
+        seen = weight * response
+        off = drive - np.einsum("fji,fi->fj", inverse, response)
+        size = np.asarray(groups.total((np.abs(seen) ** 2).mean(axis=1))) / count
+        row = groups.spread(np.divide(1.0, size, out=np.zeros_like(size), where=size > 0))[:, None, None]
+        inner += np.asarray(groups.total(row * seen[:, :, None] * np.conj(seen[:, None, :])))
+        outer += np.asarray(groups.total(row * off[:, :, None] * np.conj(seen[:, None, :])))
+    load = prior_lines * np.eye(p)
+    # X (A + load) = B with A Hermitian: solved transposed.
+    correction = np.linalg.solve(np.conj(inner + load), outer.transpose(0, 2, 1)).transpose(0, 2, 1)
+    return np.asarray(inverse + groups.smooth(correction, freq_hz) * weight[:, None, :])
+
+
 def weighted_inverse(frf: Complexes, weight: Floats, ridge: Complexes | Floats) -> Complexes:
     """G = inv(H^H W^2 H + L) H^H W^2 on every line, shape (line, drive, response).
 
