@@ -1,8 +1,9 @@
-"""Reading HDF5 that others wrote, or that is damaged, in a process of its own with a limit on time and memory.
+"""Reading HDF5 and MAT files that may be damaged in a process of its own, with a limit on time and memory.
 
-A damaged link can send the HDF5 library round in circles, inside C code that nothing in this process could interrupt.
-So such files are read by a worker process; when it does not answer in time it is ended, and the file refused. One
-worker serves all files in turn and ends with this process.
+A damaged link can send the HDF5 library round in circles, inside C code that nothing in this process could interrupt,
+and the compiled part of scipy crashes on some damaged MAT files. So such files are read by a worker process; when it
+does not answer in time, or dies, it is ended and the file refused. One worker serves all files in turn and ends with
+this process.
 """
 
 from __future__ import annotations
@@ -49,10 +50,10 @@ class _Worker:
                 known, answer = _within(lambda: pickle.load(stdout), limit_s)  # noqa: S301 - from our own worker
             except (OSError, EOFError, pickle.UnpicklingError):
                 self.end()
-                raise ValueError("its structure makes the HDF5 library fail") from None
+                raise ValueError("its structure makes the library that reads it fail") from None
             if not known:
                 self.end()
-                raise ValueError(f"the HDF5 library comes to no end with it in {limit_s:.0f} s")
+                raise ValueError(f"the library that reads it comes to no end with it in {limit_s:.0f} s")
             return answer
 
     def _running(self) -> subprocess.Popen[bytes]:
@@ -113,7 +114,7 @@ atexit.register(_WORKER.end)
 
 
 def read_guarded(kind: str, path: Path) -> Any:
-    """What the reader named `kind` (``"netcdf"`` or ``"mat73"``) makes of the file, read in the worker process.
+    """What the reader named `kind` makes of the file, read in the worker: ``"netcdf"``, ``"mat73"`` or ``"mat5"``.
 
     Raises
     ------
@@ -136,14 +137,14 @@ def serve() -> None:
     import signal
 
     from washboard.errors import FormatError
-    from washboard.recording._mat import tree_v73
+    from washboard.recording._mat import tree_v5, tree_v73
     from washboard.recording._netcdf import read_hdf5
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # What a library prints must not get in between the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    readers: dict[str, Callable[[Path], Any]] = {"netcdf": read_hdf5, "mat73": tree_v73}
+    readers: dict[str, Callable[[Path], Any]] = {"netcdf": read_hdf5, "mat73": tree_v73, "mat5": tree_v5}
     answers.write(_READY)
     answers.flush()
     questions: BinaryIO = sys.stdin.buffer

@@ -94,7 +94,7 @@ def read_mat(path: Path) -> Source:
         with path.open("rb") as stream:
             head = stream.read(520)
         newer = head.startswith((b"MATLAB 7.3", b"\x89HDF")) or head[512:].startswith(b"\x89HDF")
-        tree = read_guarded("mat73", path) if newer else _tree_v5(path)
+        tree = read_guarded("mat73", path) if newer else read_guarded("mat5", path)
         return _source(tree, path)
     except FormatError:
         raise
@@ -105,7 +105,8 @@ def read_mat(path: Path) -> Source:
         ) from None
 
 
-def _tree_v5(path: Path) -> dict[str, Any]:
+def tree_v5(path: Path) -> dict[str, Any]:
+    """All variables of a version 5 file, by scipy, whose compiled part may crash on a damaged file."""
     from scipy.io import loadmat, whosmat
 
     allowed = 1000 * path.stat().st_size
