@@ -109,6 +109,8 @@ class Document:
         One row per stage.
     recordings : tuple of pairs of str
         Each original recording with the digest of its content.
+    picture : str
+        SVG for the first page, or nothing.
     cautions : tuple of pairs of str
         A heading and a paragraph each.
     """
@@ -119,6 +121,7 @@ class Document:
     chapters: tuple[Chapter, ...]
     provenance: tuple[Provenance, ...] = ()
     recordings: tuple[tuple[str, str], ...] = ()
+    picture: str = ""
     cautions: tuple[tuple[str, str], ...] = CAUTIONS
 
 
@@ -151,6 +154,7 @@ def to_table(document: Document, *, most_rows: int | None = None) -> dict[str, A
         "title": document.title,
         "facts": [list(pair) for pair in document.facts.items()],
         "statement": document.statement,
+        "picture": thin_svg(document.picture),
         "chapters": [_chapter(chapter, most_rows) for chapter in document.chapters],
         "provenance": [
             [

@@ -44,6 +44,7 @@ def html(document: Document) -> str:
         _facts(data["facts"]),
         '<div class="statement"><strong>What the laboratory running equals</strong>'
         f"<p>{escape(data['statement'])}</p></div>",
+        _picture(data["picture"]),
         _verdicts(data["chapters"]),
         '<h2 id="before">Before you rely on this</h2>',
         *(f"<p><strong>{escape(head)}.</strong> {escape(text)}</p>" for head, text in data["cautions"]),
@@ -62,6 +63,13 @@ def html(document: Document) -> str:
 
 def _facts(facts: list[list[str]]) -> str:
     return "<dl>" + "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in facts) + "</dl>"
+
+
+def _picture(svg: str) -> str:
+    if not svg:
+        return ""
+    coded = base64.b64encode(svg.encode()).decode()
+    return f'<figure><img alt="Service that the test equals" src="data:image/svg+xml;base64,{coded}"></figure>'
 
 
 def _mark(verdict: str) -> str:

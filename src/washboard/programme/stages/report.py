@@ -21,6 +21,14 @@ NAMES = ("report.pdf", "report.html")
 #: Everything before it; their records are read through `Stage.state`, since figures and findings stand in them.
 _BEFORE = tuple(name for name in STAGE_NAMES if name != "report")
 
+#: Figures there is one of per event that the report leaves to the app: what they show stands in a table or in a later
+#: chapter too. Parts of their titles, by stage.
+_LEFT_OUT = {
+    "shorten": ("What shortening did to ",),
+    "replicate": (": spectra",),
+    "correlate": (": cycles and level crossings",),
+}
+
 
 def _reads(plan: Plan) -> Any:
     # How many passes one call runs is no part of what the report says.
@@ -41,6 +49,9 @@ def _run(ws: Workspace) -> Outcome:
         chapters=tuple(chapters),
         provenance=tuple(_provenance(record) for record in records),
         recordings=_recordings(records),
+        picture=next(
+            (one.svg for part in chapters if part.name == "correlate" for one in part.exhibits if one.svg), ""
+        ),
     )
     made = {"report.pdf": pdf(document), "report.html": html(document).encode()}
     folder = ws.folder / "report"
@@ -68,7 +79,11 @@ def _chapter(ws: Workspace, record: StageRecord) -> Chapter:
         verdict=record.verdict,
         summary=record.summary,
         findings=record.findings,
-        exhibits=stage.show(ws.folder, ws.plan) if stage.show else (),
+        exhibits=tuple(
+            exhibit
+            for exhibit in (stage.show(ws.folder, ws.plan) if stage.show else ())
+            if not any(part in exhibit.title for part in _LEFT_OUT.get(record.stage, ()))
+        ),
     )
 
 
