@@ -150,6 +150,12 @@ def _bring_to(rate: float, out: Path, rates: dict[str, float]) -> None:
             write_recording(resample(read_recording(out / name), rate), out / name)
 
 
+def mended_lap(plan: Plan, file: Path, event: str, lap: int, rate_hz: float) -> Recording:
+    """The working copy that the check stage would make of one lap. Raises InputError, DataError."""
+    copy = _working_copy(plan, file, event, lap).recording
+    return copy if copy.rate_hz == rate_hz else resample(copy, rate_hz)
+
+
 def _working_copy(plan: Plan, file: Path, event: str, lap: int) -> _Copy:
     described = _as_planned(plan, file, event, lap)
     derived = {entry.name for entry in plan.check.derived}
