@@ -223,7 +223,15 @@ def _envelope(
 
 
 def share_words(share: float, spread: tuple[float, float] | None) -> str:
-    """A share of a limit with its uncertainty: ``85% (70 to 110%)``."""
+    """A share of a limit with its uncertainty: ``85% (70 to 110%)``.
+
+    Parameters
+    ----------
+    share : float
+        Used over available. [-]
+    spread : tuple of two floats, optional
+        Its lowest and highest likely value. [-]
+    """
     if spread is None or round(100 * spread[0]) == round(100 * spread[1]):
         return f"{share:.0%}"
     return f"{share:.0%} ({100 * min(spread[0], share):.0f} to {max(spread[1], share):.0%})"

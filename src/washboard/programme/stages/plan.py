@@ -269,7 +269,7 @@ def _outcome(events: tuple[EventFeasibility, ...], findings: tuple[Finding, ...]
         )
         lost, share = max(max(event.cost.values()) for event in events), one.sustained[one.worst]
         if not errors and lost >= 0.01:
-            words = [f"It fits; what limits cut off short peaks costs at most {lost:.1%} of RMS on any channel."]
+            words = [f"The rig can do it with short peaks cut off, which costs at most {lost:.1%} of RMS on a channel."]
         figures |= {
             "worst_share": share,
             "worst_share_low": event.spread[one.name][0],
@@ -288,9 +288,9 @@ def _outcome(events: tuple[EventFeasibility, ...], findings: tuple[Finding, ...]
         }
         if not dear:
             words.append(
-                f"Tightest is the {one.worst} of {one.name} in {event.event}: "
-                f"{share_words(share, event.spread[one.name])} of what there is, but for a thousandth of the time "
-                "(in brackets: with half and twice the friction's level)."
+                f"Tightest is the {one.worst} of {one.name} in {event.event}: all but a thousandth of the time asks "
+                f"for no more than {share_words(share, event.spread[one.name])} of what there is (in brackets: with "
+                "half and twice the friction's level)."
             )
     rigid = ", ".join(f"{mode.name} {mode.standing_hz:.1f} Hz" for mode in stood.modes if mode.name in _RIGID)
     words.append(f"Rigid-body modes on the posts: {rigid}.")
