@@ -19,6 +19,15 @@ import pytest
 
 from washboard.recording import Channel, Recording, write_recording
 
+
+@pytest.fixture(autouse=True)
+def modules_stay() -> Iterator[None]:
+    """NiceGUI's test fixture drops the app's modules and their parents; tests that follow need the same ones back."""
+    before = {name: module for name, module in sys.modules.items() if name.split(".")[0] == "washboard"}
+    yield
+    sys.modules.update(before)
+
+
 PROGRAMME = """\
 # Written by hand; this comment must survive every edit.
 [programme]

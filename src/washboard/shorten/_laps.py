@@ -46,9 +46,8 @@ def end_to_end(laps: Sequence[Recording], *, fade_s: float) -> Recording:
             raise DataError(f"{label}: is sampled at {lap.rate_hz:g} Hz, the first lap at {rate_hz:g} Hz")
         if lap.n_samples < 4 * half:
             raise DataError(f"{label}: lasts {lap.duration_s:.3g} s, less than two fades of {fade_s:g} s")
-    out = np.empty((first.n_channels, sum(lap.n_samples for lap in laps) - 2 * half * (len(laps) - 1)), np.float32)
-    if any(lap.samples.dtype == np.float64 for lap in laps):
-        out = out.astype(np.float64)
+    length = sum(lap.n_samples for lap in laps) - 2 * half * (len(laps) - 1)
+    out = np.empty((first.n_channels, length), np.result_type(*(lap.samples.dtype for lap in laps)))
     weights = fade_weights(half)
     spans: list[Span] = []
     place = 0
