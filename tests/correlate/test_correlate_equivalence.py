@@ -126,6 +126,9 @@ def test_the_statement_names_amounts_intervals_and_channels():
     assert "where 60,000 km were asked for" in text
     assert "1,200 times as fast" in text or "1.2e+03 times as fast" in text
     assert "8,000 h" in statement(case(field, lab, service=8000 * 3600.0, unit="s"), (5.0, 3.0), ("r0",))
+    inside = statement(case(field, lab), (5.0, 3.0), ("r0", "r1"), {"r0": 0.02, "r1": 0.3})
+    assert "30% of the service's damage on 'r1' lies outside it and is not in the test" in inside
+    assert "reproduced band" not in statement(case(field, lab), (5.0, 3.0), ("r0",), {"r0": 0.02, "r1": 0.3})
     assert "No pass of 50" in statement(case(field, lab, done=0), (5.0, 3.0), ("r0",))
 
 

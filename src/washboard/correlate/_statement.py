@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,7 +63,13 @@ def _column(found: Equivalence, slope: float) -> int:
     return int(np.argmin(np.abs(np.asarray(found.slopes) - slope)))
 
 
-def statement(found: Equivalence, own: Sequence[float], among: Sequence[str]) -> str:
+#: Share of damage outside the reproduced band from which the statement names a channel (common practice, no source).
+_OUTSIDE = 0.1
+
+
+def statement(
+    found: Equivalence, own: Sequence[float], among: Sequence[str], outside: Mapping[str, float] | None = None
+) -> str:
     """A few sentences: what has been run, what it equals on the channel that got least, and what the whole test will.
 
     Parameters
@@ -74,6 +80,8 @@ def statement(found: Equivalence, own: Sequence[float], among: Sequence[str]) ->
         Basquin slope of each channel of `found`. [-]
     among : sequence of str
         Channels the statement is made for, normally the control channels.
+    outside : mapping of str to float, optional
+        Share of each channel's damage in service that lies outside the reproduced band, and so is in neither side. [-]
     """
     so_far, whole = extremes(found.done, found, own, among), extremes(found.planned, found, own, among)
     share = 100 * found.confidence
@@ -96,6 +104,14 @@ def statement(found: Equivalence, own: Sequence[float], among: Sequence[str]) ->
         f"{_amount(whole.most_high, found.unit)}) on '{whole.most}', where {_amount(found.service, found.unit)} were "
         f"asked for: {found.compression:.3g} times as fast as service."
     )
+    lost = [(name, share) for name, share in (outside or {}).items() if name in among and share >= _OUTSIDE]
+    if lost:
+        name, most = max(lost, key=lambda pair: pair[1])
+        others = f", and of {len(lost) - 1} other channels less," if len(lost) > 1 else ""
+        parts.append(
+            f"This holds inside the reproduced band: {most:.0%} of the service's damage on '{name}'{others} lies "
+            "outside it and is not in the test."
+        )
     if found.single:
         names = ", ".join(f"'{name}'" for name in found.single)
         parts.append(f"Recorded once only, so without a known scatter between laps: {names}.")

@@ -82,7 +82,9 @@ def _run(ws: Workspace) -> Outcome:
     )
     own = tuple(plan_slope(plan, name) for name in measured)
     control = tuple(channel.name for channel in plan.control if channel.name in measured)
-    words = statement(found, own, control)
+    column = [int(np.argmin(np.abs(np.asarray(found.slopes) - slope))) for slope in own]
+    beyond = {name: outside[name][at] for name, at in zip(measured, column, strict=True) if name in outside}
+    words = statement(found, own, control, beyond)
     for comparison in comparisons:
         _save_comparison(ws.out / f"{_stem(endured, comparison.event)}.correlation.nc", comparison)
     _save_equivalence(ws.out / "equivalence.nc", found)
@@ -503,4 +505,5 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     show=_show,
+    revision=2,
 )
