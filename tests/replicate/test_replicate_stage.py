@@ -91,6 +91,16 @@ def test_an_interrupted_run_goes_on_and_plays_nothing_twice(tmp_path, rig, monke
     assert again["history"] == whole["history"]
 
 
+def test_a_play_that_is_chosen_is_the_one_kept(tmp_path, rig):
+    bench_folder(tmp_path)
+    plan = bench_plan(extra=EXTRA + "[replicate.keep]\nrandom = 2\n")
+    assert plan.replicate.keep == {"random": 2}
+    run_both(tmp_path, plan)
+    table = load_table(tmp_path / "stages/replicate/replicate.json")["events"]["random"]
+    assert table["best"] == 2
+    assert table["overall"] == pytest.approx(table["history"][1]["overall"], rel=1e-9)
+
+
 def test_a_missing_channel_is_named(tmp_path, rig):
     bench_folder(tmp_path)
     plan = bench_plan(extra=EXTRA)

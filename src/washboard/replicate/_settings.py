@@ -30,4 +30,4 @@ class ReplicateSettings:
     confirm: bool = True
     grms_db: Annotated[float, Unit("1", ge=0)] = 0.0
     asd_db: Annotated[float, Unit("1", ge=0)] = 0.0
-    keep: Mapping[str, Annotated[int, Unit("1", ge=1)]] = field(default_factory=dict)
+    keep: Mapping[str, int] = field(default_factory=dict)
