@@ -40,10 +40,9 @@ if mode == "trip":
     print("tilt switch opened"); sys.exit(3)
 if mode == "nothing":
     sys.exit(0)
-lines = [line for line in open(drive) if not line.startswith("#")]
-table = list(csv.reader(lines))
-names, units, rows = table[0], table[1], [[float(v) for v in row] for row in table[2:]]
-assert names[1:] == ["p1", "p2"] and units[1:] == ["m", "m"], (names, units)
+names, *rows = list(csv.reader(open(drive)))
+rows = [[float(v) for v in row] for row in rows]
+assert names == ["time", "p1", "p2"], names
 t = [r[0] for r in rows]; p1 = [r[1] for r in rows]; p2 = [r[2] for r in rows]
 cols = {"time": ("s", t), "a": ("m/s2", [10 * v for v in p1]), "b": ("m", p2)}
 if mode == "order": cols = {"time": cols["time"], "b": cols["b"], "extra": ("V", t), "a": cols["a"]}

@@ -7,6 +7,7 @@ start of the drive (before it where negative). Everything else is a `RigError` t
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import json
 import os
@@ -64,11 +65,37 @@ def check_drive(drive: Recording, channels: RigChannels) -> None:
 
 
 def write_drive(drive: Recording, path: Path, file_format: LinkFormat) -> None:
-    """Write a drive so that the file appears whole. Raises RigError where the disk does not take it."""
+    """Write a drive so that the file appears whole. Raises RigError where the disk does not take it.
+
+    CSV is written as any program reads it: one row of names that begins with ``time``, then numbers [s, SI].
+    """
     try:
-        write_recording(drive, path, format=file_format)
+        if file_format == "csv":
+            _write_plain_csv(drive, path)
+        else:
+            write_recording(drive, path, format=file_format)
+    except OSError as error:
+        raise RigError(f"the drive cannot be handed over: {path}: {error.strerror or error}") from None
     except (StorageError, InputError) as error:
         raise RigError(f"the drive cannot be handed over: {error}") from None
+
+
+def _write_plain_csv(drive: Recording, path: Path) -> None:
+    import pyarrow as pa
+    import pyarrow.csv as pacsv
+
+    # Nothing but one header row: a rig's program may read it with whatever its language has for tables.
+    columns = [pa.array(drive.time_s), *(pa.array(np.ascontiguousarray(row)) for row in drive.samples)]
+    table = pa.table(columns, names=[str(number) for number in range(len(columns))])
+    part = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as stream:
+            csv.writer(stream, lineterminator="\n").writerow(["time", *drive.names])
+        with part.open("ab") as stream:
+            pacsv.write_csv(table, stream, pacsv.WriteOptions(include_header=False, quoting_style="none"))
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def read_response(path: Path, channels: RigChannels, drive: Recording, *, label: str) -> Recording:
