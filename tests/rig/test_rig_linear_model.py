@@ -28,6 +28,7 @@ from washboard.rig import (
     Tyre,
     linear_model,
     stance,
+    stance_findings,
     static_loads,
     wheel_of_posts,
 )
@@ -338,3 +339,44 @@ def test_matrices_equal_those_of_the_virtual_rig_at_rest():
         total += specimen.axle[number].spring_n_m * np.outer(row, row)
     scale = np.sqrt(np.outer(np.diag(model.stiffness), np.diag(model.stiffness)))
     assert np.abs((total - model.stiffness) / scale).max() < 2e-3
+
+
+def test_a_stop_pressed_in_at_rest_adds_its_slope_there():
+    """d/dx of k x (1 + 20 x) at 5 mm; and in the virtual rig's own force law, to first order about rest."""
+    from washboard.rig._elements import stop_stiffness
+    from washboard.simulate import assemble
+    from washboard.simulate._march import record
+    from washboard.simulate._tables import tables_on_road
+
+    axle = dataclasses.replace(truck().axle[1], bump_gap_m=-0.005, stop_n_m=2e6, friction_n=0.0)
+    assert stop_stiffness(axle) == pytest.approx(2e6 * (1 + 2 * 20 * 0.005))
+    smooth = dataclasses.replace(truck().axle[0], friction_n=0.0)
+    pressed = dataclasses.replace(truck(), axle=(smooth, axle))
+    free = linear_model(truck()).modes()
+    modes = linear_model(pressed).modes()
+    assert modes.freq_hz[modes.names.index("bounce")] > 1.1 * free.freq_hz[free.names.index("bounce")]
+    assert any("rests on its bump stops, pressed in 5 mm" in f.text for f in stance_findings(
+        stance(pressed), pressed, Rig()))  # fmt: skip
+    # Standing still: nothing moves though the stop pushes.
+    model = assemble(pressed)
+    tables = tables_on_road(model, speed_m_s=0.0)
+    still = record(tables, np.zeros((401, 4)), np.zeros((401, 4)), 1 / 2000)
+    assert np.abs(still.part("q")).max() < 1e-12
+    # A slow small lift of one wheel: the suspension takes as much as the linear model says.
+    height = np.zeros((40001, 4))
+    height[:, 3] = 2e-4 * (0.5 - 0.5 * np.cos(np.pi * np.minimum(np.arange(40001) / 20000, 1)))
+    made = record(tables, height, np.gradient(height, 1 / 4000, axis=0), 1 / 2000)
+    lifted = linear_model(pressed, standing=False).motions(np.array([1e-4]))[0, :, 3].real * 2e-4
+    assert made.part("q")[-1] == pytest.approx(lifted, rel=0.02, abs=2e-8)
+
+
+def test_mean_slope_of_a_stop_over_a_gaussian_travel_is_that_of_drawn_numbers():
+    from washboard.rig._elements import stop_stiffness
+
+    axle = dataclasses.replace(truck().axle[0], bump_gap_m=0.03, rebound_gap_m=0.04, stop_n_m=1.5e6)
+    x = np.random.default_rng(1).normal(0, 0.025, 2_000_000)
+    slope = 1.5e6 * (
+        np.where(x > 0.03, 1 + 40 * (x - 0.03), 0).mean() + np.where(-x > 0.04, 1 + 40 * (-x - 0.04), 0).mean()
+    )
+    assert stop_stiffness(axle, 0.025) == pytest.approx(slope, rel=5e-3)
+    assert stop_stiffness(axle) == 0

@@ -10,6 +10,7 @@ from washboard.rig._command_link import CommandLink
 from washboard.rig._controllable import Controllable, body_candidates, controllable
 from washboard.rig._demand import ActuatorDemand, RigDemand, rig_demand
 from washboard.rig._description import (
+    STOP_HARDENING,
     Actuator,
     Axle,
     Frame,
@@ -65,6 +66,7 @@ from washboard.rig._statics import StaticLoads, static_loads
 from washboard.rig._supply import SupplyDemand, accumulator_size, supply_demand, usable_oil
 
 __all__ = [
+    "STOP_HARDENING",
     "Actuator",
     "ActuatorDemand",
     "Axle",

@@ -6,10 +6,13 @@ so positions behind it have negative x. All values inside are SI.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from washboard.settings import settings
 from washboard.units import Unit
+
+#: Stops harden: pressed in by d, they push with ``stop * d * (1 + STOP_HARDENING * d)``, d in metres. [1/m]
+STOP_HARDENING: Final = 20.0
 
 Metre = Annotated[float, Unit("m")]
 Point = tuple[Metre, Metre, Metre]
@@ -146,7 +149,8 @@ class Axle:
     """One axle with its suspension; spring and damper values are per side.
 
     A beam axle heaves and rolls as one body; an independent one has two wheels that heave alone. `rigid` bolts the
-    axle to the frame, as on a tractor's rear axle: the tyres are then the suspension.
+    axle to the frame, as on a tractor's rear axle: the tyres are then the suspension. `bump_gap_m` and `rebound_gap_m`
+    are the travel left to the stops at rest; a bump gap below 0 says how far the vehicle's weight presses the stops in.
     """
 
     name: str
@@ -161,7 +165,7 @@ class Axle:
     friction_stiffness_n_m: Annotated[float, Unit("N/m", gt=0)] = 2e6
     bump_damping_n_s_m: Annotated[float, Unit("N*s/m", ge=0)] = 6000.0
     rebound_damping_n_s_m: Annotated[float, Unit("N*s/m", ge=0)] = 12000.0
-    bump_gap_m: Annotated[float, Unit("m", gt=0)] = 0.08
+    bump_gap_m: Metre = 0.08
     rebound_gap_m: Annotated[float, Unit("m", gt=0)] = 0.10
     stop_n_m: Annotated[float, Unit("N/m", ge=0)] = 2e6
     anti_roll_nm_rad: Annotated[float, Unit("N*m/rad", ge=0)] = 0.0

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from washboard.rig._bodies import SIDES, Bodies, Floats, frame_inertias
-from washboard.rig._description import Axle, Specimen, Tyre
+from washboard.rig._description import STOP_HARDENING, Axle, Specimen, Tyre
 
 Friction = Literal["sliding", "stuck"]
 ElementKind = Literal["tyre", "tyre lateral", "spring", "anti-roll", "mount", "torsion", "kingpin"]
@@ -31,7 +31,8 @@ class Linearisation:
       the stiffness with which it slides after a fifth of the static deflection (common practice, no source).
     - Tyres that stiffen: the slope at static load, ``stiffness + 2 * stiffening * d``; standing, both times
       `standing_stiffness_ratio`.
-    - Bump and rebound stops do not touch; tyres do not lift.
+    - Bump and rebound stops: their mean slope for a Gaussian stretch of the level where that is known, else the slope
+      at rest, which is 0 unless the vehicle rests on them (`stop_stiffness`). Tyres do not lift.
 
     Source: statistical linearisation, for example Roberts and Spanos, Random Vibration and Statistical Linearization
     (1990), for the Gaussian rules.
@@ -65,6 +66,24 @@ class Linearisation:
         return stiffness, quarter * stretch / velocity
 
 
+def stop_stiffness(axle: Axle, stretch_m: float = 0.0) -> float:
+    """Slope of the stops' force about rest, on the mean over a Gaussian stretch of a standard deviation. [N/m]
+
+    For ``k over (1 + h over)`` beyond a gap g, with Q and phi of the normal distribution at ``z = g / sigma``:
+    ``k (Q + 2 h sigma (phi - z Q))``.
+    """
+    total = 0.0
+    for gap in (axle.bump_gap_m, axle.rebound_gap_m):
+        if stretch_m > 0:
+            z = gap / stretch_m
+            beyond = math.erfc(z / math.sqrt(2)) / 2
+            over = stretch_m * (math.exp(-z * z / 2) / math.sqrt(2 * math.pi) - z * beyond)
+        else:
+            beyond, over = (1.0 if gap < 0 else 0.0), max(-gap, 0.0)
+        total += axle.stop_n_m * (beyond + 2 * STOP_HARDENING * over)
+    return total
+
+
 def dahl(friction_n: float, stiffness_n_m: float, amplitude_m: float) -> tuple[float, float]:
     """Dahl's friction ``dz/dx = k (1 - z/F sign(dx))`` under a sine, by harmonic balance.
 
@@ -96,6 +115,8 @@ class Element:
         [N/m, N s/m] or per radian.
     rubbing : float
         The part of `damping` that stands for sliding friction.
+    stop : float
+        The part of `stiffness` that stands for bump and rebound stops.
     """
 
     name: str
@@ -104,6 +125,7 @@ class Element:
     stiffness: float
     damping: float = 0.0
     rubbing: float = 0.0
+    stop: float = 0.0
     inputs: tuple[str, ...] = ()
 
 
@@ -214,11 +236,20 @@ def _axle_elements(
         row = bodies.frame_point(part, foot, "z") - bodies.axle_point(axle, foot, "z")
         stiffness, damping = axle.spring_n_m, (axle.bump_damping_n_s_m + axle.rebound_damping_n_s_m) / 2
         held, rubbing = rule.slides(name, axle.friction_n, axle.friction_stiffness_n_m, rule.spring_velocity_m_s)
-        stiffness += held
+        stop = stop_stiffness(axle, rule.stretches.get(name, 0.0))
+        stiffness += held + stop
         if rule.friction == "stuck" and axle.friction_n > 0:
             stiffness += axle.friction_stiffness_n_m
         found.append(
-            Element(name=name, kind="spring", row=row, stiffness=stiffness, damping=damping + rubbing, rubbing=rubbing)
+            Element(
+                name=name,
+                kind="spring",
+                row=row,
+                stiffness=stiffness,
+                damping=damping + rubbing,
+                rubbing=rubbing,
+                stop=stop,
+            )
         )
     if axle.anti_roll_nm_rad > 0:
         if axle.kind == "beam":

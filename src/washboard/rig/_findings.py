@@ -10,7 +10,7 @@ from washboard.recording import Finding, Severity
 from washboard.rig._controllable import Controllable
 from washboard.rig._demand import RigDemand
 from washboard.rig._description import Rig, Specimen
-from washboard.rig._elements import wheel_name
+from washboard.rig._elements import stop_stiffness, wheel_name
 from washboard.rig._envelope import envelope, stall_force
 from washboard.rig._linear_model import wheel_of_posts
 from washboard.rig._stability import Movement, Stance, pan_room
@@ -30,6 +30,7 @@ def stance_findings(found: Stance, specimen: Specimen, rig: Rig) -> tuple[Findin
     """What is notable about the vehicle at rest on the posts."""
     return (
         *_standing(found, specimen),
+        *_on_stops(found, specimen),
         *_damping(found),
         *_pans(found, specimen, rig),
         *_carrying(found, specimen, rig),
@@ -58,6 +59,22 @@ def _standing(found: Stance, specimen: Specimen) -> list[Finding]:
         )
         advice = "set the restraint's trip well below, and keep people out of the side of fall"
         notes.append(_found("stability", "warning", text, factor, 0.5, advice))
+    return notes
+
+
+def _on_stops(found: Stance, specimen: Specimen) -> list[Finding]:
+    notes = []
+    for axle in specimen.axle:
+        if axle.bump_gap_m > 0 or axle.kind == "rigid" or axle.stop_n_m == 0:
+            continue
+        stiff, spring = stop_stiffness(axle), axle.spring_n_m
+        text = (
+            f"{axle.name} rests on its bump stops, pressed in {-axle.bump_gap_m * 1e3:.0f} mm by "
+            f"{found.loads.spring_n[wheel_name(axle, 'left')] / 1e3:.1f} kN a side: about rest it is "
+            f"{(stiff + spring) / spring:.1f} times as stiff as its springs, and the linear model takes that slope"
+        )
+        advice = "test it at the load at which it drives free of its stops, or expect hard and non-linear motion"
+        notes.append(_found("bump stops", "warning", text, axle.bump_gap_m, 0.0, advice))
     return notes
 
 

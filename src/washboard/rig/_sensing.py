@@ -28,24 +28,38 @@ Section forces are changes from the static state, of the axle or frame part that
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import ChannelError
-from washboard.rig._bodies import SIDES, frame_inertias, mount_middle, pitches, sensor_axis
+from washboard.rig._bodies import SIDES, Bodies, frame_inertias, mount_middle, pitches, sensor_axis
 from washboard.rig._description import Axle, Sensor
-from washboard.rig._elements import wheel_name
+from washboard.rig._elements import Element, wheel_name
 from washboard.units import STANDARD_GRAVITY
-
-if TYPE_CHECKING:
-    from washboard.rig._linear_model import LinearModel
 
 Complex = NDArray[np.complex128]
 
 
-def sensor_response(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
+class Sensed(Protocol):
+    """What a sensor's reading is worked out from: bodies, elements, and which wheel or pin each input moves."""
+
+    @property
+    def bodies(self) -> Bodies:
+        """Degrees of freedom and how points move with them."""
+
+    @property
+    def springs(self) -> Sequence[Element]:
+        """The linear elements."""
+
+    @property
+    def moves(self) -> Sequence[tuple[str, int]]:
+        """Which wheel or kingpin motion each input moves."""
+
+
+def sensor_response(model: Sensed, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
     """Reading of a sensor per unit input, shape (frequency, input), in SI. Raises ChannelError."""
     jw = 2j * np.pi * freq_hz[:, None]
     axis, sign = sensor_axis(sensor)
@@ -76,14 +90,14 @@ def _follow(motions: Complex, row: NDArray[np.float64]) -> Complex:
     return followed
 
 
-def _axle_of(model: LinearModel, sensor: Sensor) -> Axle:
+def _axle_of(model: Sensed, sensor: Sensor) -> Axle:
     body = model.bodies.body(sensor.on)
     if not isinstance(body, Axle):
         raise ChannelError(f"channel '{sensor.name}': section '{sensor.section}' needs on = the name of an axle")
     return body
 
 
-def _spring_row(model: LinearModel, sensor: Sensor, side: str) -> NDArray[np.float64]:
+def _spring_row(model: Sensed, sensor: Sensor, side: str) -> NDArray[np.float64]:
     axle = _axle_of(model, sensor)
     name = f"spring {wheel_name(axle, side)}"
     for spring in model.springs:
@@ -93,20 +107,26 @@ def _spring_row(model: LinearModel, sensor: Sensor, side: str) -> NDArray[np.flo
 
 
 def element_force(
-    model: LinearModel, name: str, freq_hz: NDArray[np.float64], motions: Complex, *, damper: bool = True
+    model: Sensed, name: str, freq_hz: NDArray[np.float64], motions: Complex, *, damper: bool = True
 ) -> Complex:
-    """Force of an element in compression (against a positive deflection: negative), per unit input. [N or N m]"""
+    """Force of an element in compression (against a positive deflection: negative), per unit input. [N or N m]
+
+    Without `damper`, that of the spring and its friction alone: no damper, no stops.
+    """
     jw = 2j * np.pi * freq_hz[:, None]
     spring = next(spring for spring in model.springs if spring.name == name)
     stretch = _follow(motions, spring.row)
     for name_of_input, place in model.moves:
         if name_of_input in spring.inputs:
             stretch[:, place] -= 1.0
-    pushed: Complex = -(spring.stiffness + jw * (spring.damping if damper else spring.rubbing)) * stretch
+    stiffness, damping = spring.stiffness, spring.damping
+    if not damper:
+        stiffness, damping = stiffness - spring.stop, spring.rubbing
+    pushed: Complex = -(stiffness + jw * damping) * stretch
     return pushed
 
 
-def section_force(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
+def section_force(model: Sensed, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
     """The section force a sensor sees per unit input, shape (frequency, input). [N or N m]"""
     where, _, side = sensor.section.partition(" ")
     if where == "spring":
@@ -126,7 +146,7 @@ def section_force(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float6
     return _frame_bending(model, sensor, freq_hz, motions)
 
 
-def _axle_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
+def _axle_bending(model: Sensed, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
     axle = _axle_of(model, sensor)
     y = sensor.position_m[1]
     side, sign = ("left", 1.0) if y >= 0 else ("right", -1.0)
@@ -140,7 +160,7 @@ def _axle_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float6
     return bent
 
 
-def _frame_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
+def _frame_bending(model: Sensed, sensor: Sensor, freq_hz: NDArray[np.float64], motions: Complex) -> Complex:
     bodies, specimen, at = model.bodies, model.bodies.specimen, sensor.position_m[0]
     jw = 2j * np.pi * freq_hz[:, None]
     total = np.zeros((len(freq_hz), motions.shape[2]), dtype=np.complex128)
@@ -176,7 +196,7 @@ def _frame_bending(model: LinearModel, sensor: Sensor, freq_hz: NDArray[np.float
 
 
 def _fore_aft_couples(
-    model: LinearModel, at: float, freq_hz: NDArray[np.float64], motions: Complex
+    model: Sensed, at: float, freq_hz: NDArray[np.float64], motions: Complex
 ) -> Complex | NDArray[np.float64]:
     """What axles and parts ahead of `at` add to the sagging moment as pitching moves them fore and aft."""
     bodies, specimen = model.bodies, model.bodies.specimen
@@ -197,7 +217,7 @@ def _fore_aft_couples(
     return total
 
 
-def _acts_at(model: LinearModel, name: str) -> tuple[float, float]:
+def _acts_at(model: Sensed, name: str) -> tuple[float, float]:
     """Where along x an element acts on the frame, and the sign that makes its compression push the frame up."""
     specimen = model.bodies.specimen
     for axle in specimen.axle:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import InputError
-from washboard.rig import Axle, MountedPart, Specimen
+from washboard.rig import STOP_HARDENING, Axle, MountedPart, Specimen
 from washboard.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
@@ -330,8 +330,10 @@ def _lean(level: _Builder) -> tuple[float, ...]:
     values += [pin.stiffness_n_m, pin.roll_stiffness_nm_rad] if pin else []
     rows = list(level.support)
     for row, number in zip(level.spring, level.spring_axle, strict=True):
+        axle = specimen.axle[number]
+        pressed = max(0.0, -axle.bump_gap_m)
         rows.append(row)
-        values.append(specimen.axle[number].spring_n_m)
+        values.append(axle.spring_n_m + (axle.stop_n_m * (1 + 2 * STOP_HARDENING * pressed) if pressed else 0.0))
     for row, wheel in zip(level.side, level.wheels, strict=True):
         rows.append(row)
         values.append(specimen.axle[wheel.axle].tyre.lateral_stiffness_n_m)

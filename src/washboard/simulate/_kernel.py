@@ -20,7 +20,7 @@ LANES = 4
 
 # Columns of the tables, as plain numbers the compiler sees.
 T_K, T_K2, T_C, T_REST, T_FRIC_K, T_FRIC_RATE, T_FULL = range(7)
-S_K, S_BUMP, S_REBOUND, S_FRIC_K, S_FRIC_RATE, S_GAP_BUMP, S_GAP_REBOUND, S_STOP, S_STOP2 = range(9)
+S_K, S_BUMP, S_REBOUND, S_FRIC_K, S_FRIC_RATE, S_GAP_BUMP, S_GAP_REBOUND, S_STOP, S_STOP2, S_REST = range(10)
 L_K, L_C, L_MU, L_FLOOR, L_RELAX, L_LOAD = range(6)
 P_GAIN, P_LAG, P_AMAX, P_VMAX, P_V0, P_STALL, P_OIL, P_OIL_C, P_LIGHT, P_STATIC, P_ROOM = range(11)
 
@@ -75,7 +75,7 @@ def _springs(e_all: Array, ve_all: Array, z_all: Array, dz: Array, spring: Array
         over = max(0.0, e - spring[i, S_GAP_BUMP])
         under = max(0.0, -e - spring[i, S_GAP_REBOUND])
         stop = spring[i, S_STOP] * (over - under) + spring[i, S_STOP2] * (over * over - under * under)
-        force[i] = spring[i, S_K] * e + damper + z + stop
+        force[i] = spring[i, S_K] * e + damper + z + stop - spring[i, S_REST]
 
 
 @njit(inline="always", fastmath=_FAST, error_model="numpy")

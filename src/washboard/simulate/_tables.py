@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import InputError
-from washboard.rig import Actuator, Rig, Tyre
+from washboard.rig import STOP_HARDENING, Actuator, Rig, Tyre
 from washboard.simulate import _kernel as kernel
 from washboard.simulate._assemble import Array, Model
 
@@ -21,8 +21,6 @@ OIL_DAMPING = 0.15
 RELAXATION_M = 0.5
 #: Friction of a dry road. [-] (common practice, no source)
 ROAD_FRICTION = 0.75
-#: Bump stops harden: force = stiffness * over + this many times stiffness per metre * over**2.
-STOP_HARDENING = 20.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -102,9 +100,11 @@ def _tyre_table(model: Model, *, standing: bool) -> Array:
 
 
 def _spring_table(model: Model) -> Array:
-    table = np.zeros((len(model.spring), 9))
+    table = np.zeros((len(model.spring), 10))
     for index, number in enumerate(model.spring_axle):
         axle = model.specimen.axle[number]
+        # Stops that are pressed in at rest push then already; forces here are changes from rest.
+        pressed = max(0.0, -axle.bump_gap_m)
         table[index] = (
             axle.spring_n_m,
             axle.bump_damping_n_s_m,
@@ -115,6 +115,7 @@ def _spring_table(model: Model) -> Array:
             axle.rebound_gap_m,
             axle.stop_n_m,
             axle.stop_n_m * STOP_HARDENING,
+            axle.stop_n_m * pressed * (1 + STOP_HARDENING * pressed),
         )
     return table
 
