@@ -60,6 +60,7 @@ from washboard.rig._instrumentation import InstrumentationPlan, ProposedSensor, 
 from washboard.rig._linear_model import LinearModel, Modes, linear_model, wheel_of_posts
 from washboard.rig._link import RigChannels, RigLink
 from washboard.rig._plausible import plausibility
+from washboard.rig._playback import BodyMotions, body_motions
 from washboard.rig._procedure import Procedure, ProcedureStep, procedure
 from washboard.rig._stability import BodyMode, Movement, Stance, movement, pan_room, stance
 from washboard.rig._statics import StaticLoads, static_loads
@@ -72,6 +73,7 @@ __all__ = [
     "Axle",
     "Bodies",
     "BodyMode",
+    "BodyMotions",
     "CommandLink",
     "Controllable",
     "DriveForecast",
@@ -110,6 +112,7 @@ __all__ = [
     "WheelPan",
     "accumulator_size",
     "body_candidates",
+    "body_motions",
     "controllable",
     "controllable_findings",
     "dahl",

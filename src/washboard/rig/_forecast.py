@@ -143,7 +143,7 @@ def played_linear(
     model: LinearModel, drives: Floats, rate_hz: float, sensors: Sequence[Sensor], *, high_hz: float = 40.0
 ) -> Floats:
     """What sensors read while drives are played on the linear model, shape (sensor, time), in SI."""
-    return _played(drives, rate_hz, _grid(high_hz), model.frf(_grid(high_hz), sensors))
+    return played(drives, rate_hz, _grid(high_hz), model.frf(_grid(high_hz), sensors))
 
 
 def support_forces(model: LinearModel, drives: Floats, rate_hz: float, *, high_hz: float = 40.0) -> Floats:
@@ -154,7 +154,7 @@ def support_forces(model: LinearModel, drives: Floats, rate_hz: float, *, high_h
     for name, place in model.moves:
         element = name if name.startswith("kingpin") else f"tyre {name}"
         frf[:, place] = element_force(model, element, grid, motions)
-    return _played(drives, rate_hz, grid, frf)
+    return played(drives, rate_hz, grid, frf)
 
 
 def relative_motions(
@@ -173,13 +173,14 @@ def relative_motions(
             if name in spring.inputs:
                 frf[:, row, place] -= 1.0
     frf = np.concatenate([frf, 2j * np.pi * grid[:, None, None] * frf], axis=1)
-    spread = _played(drives, rate_hz, grid, frf).std(axis=1)
+    spread = played(drives, rate_hz, grid, frf).std(axis=1)
     names = [spring.name for spring in found]
     stretches = {name: float(value) for name, value in zip(names, spread[: len(names)], strict=True)}
     return {name: float(value) for name, value in zip(names, spread[len(names) :], strict=True)}, stretches
 
 
-def _played(drives: Floats, rate_hz: float, grid: Floats, frf: Complex) -> Floats:
+def played(drives: Floats, rate_hz: float, grid: Floats, frf: Complex) -> Floats:
+    """What drives (drive, time) make of an FRF (frequency on the grid, response, drive), shape (response, time)."""
     from scipy import fft
 
     n = drives.shape[1]

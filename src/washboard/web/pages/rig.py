@@ -7,16 +7,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from nicegui import ui
+from nicegui import run, ui
 from nicegui.element import Element
 
 from washboard.errors import StorageError, WashboardError
-from washboard.programme import Plan, load_arrays, load_table
-from washboard.recording import read_recording
-from washboard.rig import Rig, Specimen, procedure
-from washboard.web._desk import sentence
+from washboard.programme import FILE_NAME, Plan, load_arrays, load_table
+from washboard.recording import Channel, Recording, read_recording, write_recording
+from washboard.rig import Bodies, MountedPart, Rig, Specimen, body_motions, procedure
+from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, show_table
 from washboard.web._frame import Page, button, lead, words
+from washboard.web._sources import TRIED
 
 _HERE = Path(__file__).parent.parent
 
@@ -58,25 +59,43 @@ async def build(page: Page, query: Mapping[str, str]) -> None:
 
 def shape_of(specimen: Specimen, rig: Rig) -> dict[str, Any]:
     """What the moving picture needs of vehicle and rig. [m]"""
-    frame = specimen.frame
+    frame, dofs = specimen.frame, Bodies(specimen=specimen).names
     last = min(axle.x_m for axle in specimen.axle)
     ends = [frame.cog_m[0] - frame.size_m[0] / 2, frame.cog_m[0] + frame.size_m[0] / 2]
     ends += [axle.x_m - axle.tyre.radius_m for axle in specimen.axle]
     ends += [axle.x_m + axle.tyre.radius_m for axle in specimen.axle]
+    ends += [part.cog_m[0] + side for part in specimen.part for side in (-_size(part), _size(part))]
     return {
         "frame": {
             "x": frame.cog_m[0], "z": frame.cog_m[2], "l": frame.size_m[0], "w": frame.size_m[1], "h": frame.size_m[2],
+            "cx": frame.cog_m[0], "cy": frame.cog_m[1], "joint": frame.joint_x_m,
         },
         "axles": [
-            {"name": a.name, "x": a.x_m, "track": a.track_m, "r": a.tyre.radius_m, "last": a.x_m == last}
+            {
+                "name": a.name, "kind": a.kind, "x": a.x_m, "track": a.track_m, "r": a.tyre.radius_m,
+                "last": a.x_m == last,
+            }
             for a in specimen.axle
         ],
         "posts": [
-            {"x": p.position_m[0], "y": p.position_m[1], "last": abs(p.position_m[0] - last) < 0.6} for p in rig.post
+            {"name": p.name, "x": p.position_m[0], "y": p.position_m[1], "last": abs(p.position_m[0] - last) < 0.6}
+            for p in rig.post
         ],
-        "parts": [{"name": part.name, "x": part.cog_m[0], "z": part.cog_m[2]} for part in specimen.part],
+        "pins": [{"x": pin.x_m, "z": pin.height_m} for pin in [specimen.kingpin] if pin is not None],
+        "parts": [
+            {
+                "name": part.name, "x": part.cog_m[0], "y": part.cog_m[1], "z": part.cog_m[2], "size": 2 * _size(part),
+                "dofs": [way for way in ("heave", "pitch") if f"{part.name} {way}" in dofs],
+            }
+            for part in specimen.part
+        ],
         "reach": [min(ends) - 0.3, max(ends) + 0.3],
     }  # fmt: skip
+
+
+def _size(part: MountedPart) -> float:
+    """Half the edge of a cube of the part's mass at 250 kg per cubic metre: no outside size is known of it. [m]"""
+    return 0.5 * max(0.3, float(np.cbrt(part.mass_kg / 250.0)))
 
 
 def _modes(page: Page, specimen: Specimen, rig: Rig, query: Mapping[str, str]) -> None:
@@ -101,7 +120,9 @@ def _modes(page: Page, specimen: Specimen, rig: Rig, query: Mapping[str, str]) -
             if picture is not None:
                 picture.show(mode=modes[event.value])
 
-        ui.select(names, value=first, label="Mode", on_change=pick).props("outlined dense").style("max-width:420px")
+        ui.select(names, value=first, label="Mode", on_change=pick).props("outlined dense").style(
+            "max-width:420px; margin-bottom:8px"
+        )
         picture = Moving(shape_of(specimen, rig), "A mode of the vehicle, moving", mode=modes[first])
 
 
@@ -128,28 +149,77 @@ def _drives(page: Page, plan: Plan, specimen: Specimen) -> None:
         if entry.get("overall") is None or not file.is_file():
             continue
         drive = read_recording(file)
-        names = [post.name for post in plan.rig.post if post.name in drive.names]
-        if len(names) == len(plan.rig.post):
+        names = [actuator.name for actuator in plan.rig.actuators]
+        if set(names) <= set(drive.names):
             path = file.relative_to(page.desk.folder).as_posix()
-            found[event] = {"file": path, "duration": drive.duration_s, "names": names, "unit": "m"}
+            posts = [post.name for post in plan.rig.post]
+            found[event] = {
+                "file": path, "duration": drive.duration_s, "names": posts, "unit": "m",
+                "words": f"the drive of {event}",
+            }  # fmt: skip
     if not found:
         return
     with ui.element("div"):
         words("h2", "A drive, played back", "wb-h2")
-        picture = None
 
-        def pick(event: Any) -> None:
-            if picture is not None:
-                picture.show(drive=found[event.value])
+        async def pick(event: Any) -> None:
+            await show(event.value)
 
         first = next(iter(found))
         ui.select(list(found), value=first, label="Event", on_change=pick).props("outlined dense").style(
-            "max-width:420px"
+            "max-width:420px; margin-bottom:8px"
         )
-        picture = Moving(shape_of(specimen, plan.rig), "Posts and axles as the drive commands them", drive=found[first])
-        ui.label("Posts as commanded, axles following them; the body (dashed) is not computed here.").classes(
-            "wb-quiet wb-small"
+        picture = Moving(shape_of(specimen, plan.rig), "The vehicle while a drive is played", drive=found[first])
+        note = ui.label(
+            "Posts as commanded; axles, frame and mounted parts by the linear model at the level of this drive: an "
+            "estimate in which wheels do not lift."
+        ).classes("wb-quiet wb-small")
+
+    async def show(event: str) -> None:
+        picture.show(drive=found[event])
+        try:
+            motion = await run.io_bound(motion_file, page.desk, plan, found[event]["file"])
+        except (WashboardError, OSError) as error:
+            if not page.gone:
+                note.set_text(f"Posts as commanded; what the body does cannot be worked out: {sentence(error)}")
+            return
+        if motion is not None and not page.gone:
+            found[event] = {**found[event], "motion": motion[0], "dofs": list(motion[1])}
+            picture.show(drive=found[event])
+
+    ui.timer(0.01, lambda: show(first), once=True)
+
+
+def motion_file(desk: Desk, plan: Plan, drive_file: str) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """What all bodies do while a drive is played, in a file that can be looked at, with its names and units.
+
+    Raises
+    ------
+    InputError, StorageError
+        The rig and the vehicle do not fit each other, or the file cannot be written.
+    """
+    assert plan.specimen is not None
+    drive = read_recording(desk.folder / drive_file).in_si()
+    names = [actuator.name for actuator in plan.rig.actuators]
+    name = f"{TRIED}/motion-{Path(drive_file).stem}.nc"
+    kept = desk.folder / name
+    made_from = max((desk.folder / drive_file).stat().st_mtime_ns, (desk.folder / FILE_NAME).stat().st_mtime_ns)
+    if not (kept.exists() and kept.stat().st_mtime_ns > made_from):
+        samples = np.asarray(drive.select(names).samples, dtype=np.float64)
+        found = body_motions(plan.specimen, plan.rig, samples, drive.rate_hz)
+        # Everything above 25 Hz is left out there, so fewer samples show all of it.
+        every = max(1, int(drive.rate_hz // 64))
+        channels = tuple(
+            Channel(name=dof, unit=unit, quantity="angle" if unit == "rad" else "displacement")
+            for dof, unit in zip(found.names, found.units, strict=True)
         )
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        thin = np.ascontiguousarray(found.samples[:, ::every], dtype=np.float32)
+        write_recording(
+            Recording(samples=thin, rate_hz=drive.rate_hz / every, channels=channels, name="motion", owned=True), kept
+        )
+    shown = read_recording(kept)
+    return name, tuple((channel.name, channel.unit) for channel in shown.channels)
 
 
 def _procedure(page: Page, specimen: Specimen, rig: Rig) -> None:
