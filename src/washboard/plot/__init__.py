@@ -6,6 +6,7 @@ figures from its file, for example ``from washboard.plot._loads import psd_figur
 """
 
 from washboard.plot._data import figure_csv
+from washboard.plot._pages import heat_figure, lines_figure, stack_figure
 from washboard.plot._style import (
     CYCLE,
     DRIVE,
@@ -41,10 +42,13 @@ __all__ = [
     "data_kept",
     "figure_csv",
     "font_folder",
+    "heat_figure",
+    "lines_figure",
     "new_figure",
     "outline",
     "panels",
     "pretty_unit",
+    "stack_figure",
     "styled",
     "title",
     "to_png",

@@ -112,7 +112,7 @@ def damage_share_figure(damage: F64, *, events: tuple[str, ...], channels: tuple
             value = share[column, row]
             axes.text(
                 column, row, "1" if value == 1 else f"{value:.2g}" if value >= 1e-4 else "<1e-4", ha="center",
-                va="center", fontsize=6.5, color="white" if shown[row, column] < -1.6 else "black",
+                va="center", fontsize=6.5, color="#FEFEFE" if shown[row, column] < -1.6 else "#010101",
             )  # fmt: skip
     bar = figure.colorbar(image, ax=axes, ticks=range(-4, 1))
     bar.ax.set_yticklabels(["1e-4", "0.001", "0.01", "0.1", "1"])

@@ -6,7 +6,7 @@ import csv
 import io
 import itertools
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -34,7 +34,7 @@ class Line:
 class ChartData:
     """Everything a chart shows; also what its export writes.
 
-    `bands` are stretches of the x axis to shade: (from, to).
+    `bands` are stretches of the x axis to shade: (from, to). `x_whole`: only whole numbers are named on the x axis.
     """
 
     title: str
@@ -44,6 +44,7 @@ class ChartData:
     y_label: str
     x_log: bool = False
     y_log: bool = False
+    x_whole: bool = False
     bands: Sequence[tuple[float, float]] = field(default_factory=tuple)
 
     def to_csv(self) -> str:
@@ -115,21 +116,43 @@ class Chart:
         Height of the plot.
     sync : str
         Charts of one page with the same word move their pointer together.
+    handle : float, optional
+        A place on the x axis that can be moved with the pointer; `on_move` and, let go, `on_drop` are told where to.
+        What it sets needs a control for the keyboard beside the chart.
     """
 
-    def __init__(self, shelf: Shelf, chart: ChartData, *, height_px: int = 250, sync: str = "") -> None:
+    def __init__(
+        self,
+        shelf: Shelf,
+        chart: ChartData,
+        *,
+        height_px: int = 250,
+        sync: str = "",
+        handle: float | None = None,
+        on_move: Callable[[float], Any] | None = None,
+        on_drop: Callable[[float], Any] | None = None,
+    ) -> None:
         self._shelf = shelf
         self._key = shelf.put(chart)
         with ui.element("figure").classes("wb-figure"):
             self._title = ui.label(chart.title).classes("wb-h3").props('role=heading aria-level="3"')
             self._lines = _Lines()
-            self._lines._props.update({"height": height_px, "sync": sync or None})
+            self._lines._props.update({"height": height_px, "sync": sync or None, "handle": handle})
+            if on_move is not None:
+                self._lines.on("moved", lambda event: on_move(float(event.args)))
+            if on_drop is not None:
+                self._lines.on("dropped", lambda event: on_drop(float(event.args)))
             with ui.element("div").classes("wb-tools wb-noprint"):
                 for kind, words in (("svg", "SVG"), ("png", "PNG"), ("csv", "Data (CSV)")):
                     ui.link(words, f"/chart/{self._key}.{kind}").classes("wb-a").props("download")
                 copy = ui.button("Copy", color=None).props("flat no-caps dense").classes("wb-btn wb-link")
                 copy.on("click", js_handler=f'() => washboard.copy("/chart/{self._key}.svg")')
         self.show(chart)
+
+    def move(self, handle: float) -> None:
+        """Put the movable place elsewhere."""
+        self._lines._props["handle"] = handle
+        self._lines.update()
 
     def show(self, chart: ChartData) -> None:
         """Show other data."""
@@ -145,6 +168,7 @@ class Chart:
             "yLabel": chart.y_label,
             "xLog": chart.x_log,
             "yLog": chart.y_log,
+            "xWhole": chart.x_whole,
             "bands": [{"from": a, "to": b} for a, b in chart.bands],
             "label": f"{chart.title}. {chart.y_label} over {chart.x_label}: {', '.join(ln.name for ln in chart.lines)}",
         }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import zipfile
 from pathlib import Path
 
@@ -12,6 +13,9 @@ from washboard.programme import read_plan, stage_named
 from washboard.report import Exhibit
 from washboard.settings import to_plain
 
+#: Raised when figures look different, so that those kept are drawn anew.
+LOOK = 2
+
 
 def mark_of(folder: Path, stage: str) -> str:
     """Changes whenever the stage was run again; empty while it was not run."""
@@ -19,7 +23,7 @@ def mark_of(folder: Path, stage: str) -> str:
         stat = (folder / "stages" / stage / "stage.json").stat()
     except OSError:
         return ""
-    return f"{stat.st_mtime_ns}-{stat.st_size}-{__version__}"
+    return f"{stat.st_mtime_ns}-{stat.st_size}-{__version__}-{LOOK}"
 
 
 def kept_exhibits(folder: Path, stage: str) -> tuple[Exhibit, ...] | None:
@@ -35,6 +39,24 @@ def kept_exhibits(folder: Path, stage: str) -> tuple[Exhibit, ...] | None:
         )
     except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+#: Colours of the figures (`plot`'s look) and what stands for them on dark ground. Colours of matrices, and of the
+#: numbers in their cells (nearly white, nearly black), are none of these and stay.
+_BY_NIGHT = {
+    "#ffffff": "#1a2024", "#333333": "#e3e1dc", "#000000": "#c4c4c4", "#6a6a6a": "#a3aeb6", "#8c8c8c": "#66727a",
+    "#b8b8b8": "#5b676f", "#dddddd": "#39444b", "#e4e4e4": "#2b343a", "#ededed": "#262e33", "#f2f5f8": "#232d33",
+    "#eef3f7": "#232d33", "#0072b2": "#56b4e9", "#56b4e9": "#9bd3f5", "#d55e00": "#ff8f4d", "#009e73": "#2fc79b",
+    "#e69f00": "#f0b63c", "#cc79a7": "#e29cc2",
+}  # fmt: skip
+
+
+def by_night(svg: str) -> str:
+    """A figure in the colours of the dark pages."""
+    # Black is not written out in the figures: it is what a letter has that is given no colour.
+    black = '<style type="text/css">g[id^="text_"], g[id^="legend_"] {fill: #e3e1dc}'
+    turned = re.sub("#[0-9a-f]{6}", lambda found: _BY_NIGHT.get(found[0], found[0]), svg)
+    return turned.replace('<style type="text/css">', black, 1)
 
 
 def _data_file(folder: Path, stage: str) -> Path:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import json
+import logging
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
@@ -25,8 +27,24 @@ def cell_text(cell: Cell) -> str:
     if isinstance(cell, bool):
         return "yes" if cell else "no"
     if isinstance(cell, float):
-        return f"{cell:.4g}" if abs(cell) < 1e5 and "e" not in f"{cell:.4g}" else f"{cell:.3e}"
+        if 1e4 <= abs(cell) < 1e7:
+            return f"{float(f'{cell:.4g}'):,.0f}"
+        short = f"{cell + 0.0:.4g}"
+        return short if "e" not in short else f"{cell:.3e}"
+    if isinstance(cell, int) and abs(cell) >= 10_000:
+        return f"{cell:,}"
     return str(cell)
+
+
+log = logging.getLogger(__name__)
+
+#: A cell of at most so many letters is not broken into lines.
+SHORT = 26
+
+
+def _css(cell: Cell, number: bool) -> str:
+    names = [*(["n"] if number else []), *(["s"] if isinstance(cell, str) and len(cell) <= SHORT else [])]
+    return f' class="{" ".join(names)}"' if names else ""
 
 
 def table_html(columns: Sequence[str], rows: Sequence[Sequence[Cell]], caption: str = "") -> str:
@@ -42,7 +60,7 @@ def table_html(columns: Sequence[str], rows: Sequence[Sequence[Cell]], caption: 
     body = "".join(
         "<tr>"
         + "".join(
-            f"<td{' class=n' if n < len(numeric) and numeric[n] else ''}>{escape(cell_text(cell))}</td>"
+            f"<td{_css(cell, n < len(numeric) and numeric[n])}>{escape(cell_text(cell))}</td>"
             for n, cell in enumerate(row)
         )
         + "</tr>"
@@ -80,14 +98,18 @@ def _is_wide(exhibit: Exhibit) -> bool:
     return len(exhibit.columns) > 5 or (len(exhibit.columns) > 2 and text > 40)
 
 
-def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str) -> None:
+def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str, *, wide: bool = False) -> None:
     """One exhibit: the figure or the table, what to see in it, and its exports."""
-    with ui.element("figure").classes("wb-figure wb-wide" if _is_wide(exhibit) else "wb-figure"):
+    with ui.element("figure").classes("wb-figure wb-wide" if wide or _is_wide(exhibit) else "wb-figure"):
         words("h3", exhibit.title, "wb-h3")
         if exhibit.svg:
             address = f"/exhibit/{quote(stage)}/{number}.svg?v={quote(mark)}"
-            image = ui.element("img")
-            image._props.update({"src": address, "alt": f"{exhibit.title}. {exhibit.caption}", "loading": "lazy"})
+            large = f"washboard.large({json.dumps(address)}, {json.dumps(exhibit.title)})"
+            # The one that is not on the screen is not loaded.
+            for css, shown in (("by-day", address), ("by-night", f"{address}&night=true")):
+                image = ui.element("img").classes(css)
+                image._props.update({"src": shown, "alt": f"{exhibit.title}. {exhibit.caption}", "loading": "lazy"})
+                image.on("click", js_handler=f"() => {large}")
         if exhibit.columns:
             show_table(exhibit.columns, exhibit.rows, exhibit.title)
         if exhibit.caption:
@@ -95,6 +117,9 @@ def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str) -> None:
         with ui.element("div").classes("wb-tools wb-noprint"):
             name = file_name(exhibit.title)
             if exhibit.svg:
+                ui.button("Larger", color=None).props("flat no-caps dense").props(
+                    f'aria-label="Larger: {escape(exhibit.title)}"'
+                ).classes("wb-btn wb-link").on("click", js_handler=f"() => {large}")
                 ui.link("SVG", f"{address}&save={name}").classes("wb-a").props("download")
                 png = f'washboard.png("{address}", "{name}.png")'
                 ui.button("PNG", color=None).props("flat no-caps dense").classes("wb-btn wb-link").on(
@@ -110,11 +135,17 @@ def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str) -> None:
 
 
 async def show_exhibits(
-    page: Page, stage: str = "", *, heading: str = "What this step found", without: tuple[str, ...] = ()
+    page: Page,
+    stage: str = "",
+    *,
+    heading: str = "What this step found",
+    without: tuple[str, ...] = (),
+    wide: tuple[str, ...] = (),
 ) -> None:
     """All plots and tables of a stage; where they are not drawn yet, they appear when they are.
 
-    Those whose title begins with one of `without` are left out: the page shows them in its own way.
+    Those whose title begins with one of `without` are left out: the page shows them in its own way. Those whose title
+    begins with one of `wide` get the width of the page.
     """
     stage = stage or page.step.stage
     status = page.status.get(stage)
@@ -133,7 +164,7 @@ async def show_exhibits(
         with section, ui.element("div").classes("wb-halves"):
             for number, exhibit in enumerate(exhibits):
                 if not without or not exhibit.title.startswith(without):
-                    show_exhibit(stage, number, exhibit, mark)
+                    show_exhibit(stage, number, exhibit, mark, wide=bool(wide) and exhibit.title.startswith(wide))
 
     async def draw() -> None:
         trouble = await _draw(page.desk.folder, stage)
@@ -151,9 +182,13 @@ async def show_exhibits(
 
 
 async def _draw(folder: Path, stage: str) -> str:
-    """Draw in a process of its own where there is one."""
-    drawer = run.cpu_bound if run.process_pool is not None else run.io_bound
-    return await drawer(draw_exhibits, folder, stage) or ""
+    """Draw in a process of its own where there is one; should that one be ended from outside, then here."""
+    if run.process_pool is not None:
+        try:
+            return await run.cpu_bound(draw_exhibits, folder, stage) or ""
+        except Exception:
+            log.warning("the process that draws has ended", exc_info=True)
+    return await run.io_bound(draw_exhibits, folder, stage) or ""
 
 
 def finding_words(finding: Finding) -> str:

@@ -74,6 +74,7 @@ class Page:
         self._late: asyncio.Future[Any] | None = None
         self._on_edit: list[Callable[[], Any]] = []
         self._on_job: list[Callable[[Job], Any]] = []
+        self.run_row: ui.element | None = None
 
     async def load(self, *, patience_s: float | None = None) -> None:
         """Read plan and stages; what is wrong becomes a sentence on the page.
@@ -142,10 +143,22 @@ class Page:
         except WashboardError as error:
             self.notice(sentence(error), "bad")
             return
-        self._draw_lane()
+        if self.gone:
+            return
+        self._redraw_state()
         mine = self.status.get(self.step.stage)
-        if mine is not None and state_of(mine) != before.get(self.step.stage) and mine.state == "stale":
-            self.notice(f"This step is out of date: {mine.reason}", "look")
+        if not self.step.stage and before != {name: state_of(status) for name, status in self.status.items()}:
+            self.notice("Some steps are out of date by now.", "look", actions=(("Show it", ui.navigate.reload),))
+        elif mine is not None and mine.state == "stale" and before.get(self.step.stage) != "stale":
+            self.notice("What this page shows is of an earlier run; see above why.", "look")
+
+    def _redraw_state(self) -> None:
+        """The lane and the words under the headline, as things stand now."""
+        self._draw_lane()
+        if self.run_row is not None and not self.run_row.is_deleted:
+            self.run_row.clear()
+            with self.run_row:
+                _state_words(self)
 
     def _name(self) -> str:
         try:
@@ -257,7 +270,7 @@ class Page:
     async def _save_edits(self) -> None:
         if self.attempt(self.desk.draft.save):
             await self.load()
-            self._draw_lane()
+            self._redraw_state()
             self.notice("Saved in programme.toml, comments kept. Steps that read it are now out of date.")
         self.edited()
 
@@ -274,7 +287,7 @@ class Page:
         if not self.desk.draft.changed_outside():
             return
         await self.load()
-        self._draw_lane()
+        self._redraw_state()
         now = datetime.now().strftime("%H:%M")
         self.notice(
             f"programme.toml was changed outside at {now}. This page follows it now"
@@ -379,15 +392,15 @@ def words(tag: str, text: str, css: str = "") -> TextElement:
     return TextElement(tag=tag, text=text).classes(css)
 
 
-def lead(page: Page) -> None:
-    """The head of a stage's page: what it found, and the button that runs it."""
+def lead(page: Page, *, whole: bool = True) -> None:
+    """The head of a stage's page: what it found (its first sentence only, unless `whole`), and what runs it."""
     status = page.status.get(page.step.stage)
     record = status.record if status else None
     found = record.summary.strip() if record else ""
     first, rest = _first_sentence(found)
     with ui.element("div").classes("wb-lead"):
         words("h1", first or page.step.question)
-        if rest:
+        if rest and whole:
             words("p", rest)
         elif not found:
             words("p", "Not run yet. Running it also runs what it needs first; the page stays usable meanwhile.")
@@ -409,22 +422,27 @@ def _first_sentence(text: str) -> tuple[str, str]:
 
 def run_row(page: Page) -> None:
     """Buttons that run the page's stage, with the words why it should be."""
+    page.run_row = ui.element("div").classes("wb-row wb-noprint")
+    with page.run_row:
+        _state_words(page)
+
+
+def _state_words(page: Page) -> None:
     stage = page.step.stage
     status = page.status.get(stage)
     state = state_of(status)
-    with ui.element("div").classes("wb-row wb-noprint"):
-        ui.html(sign(state, 18), sanitize=False)
-        said = STATE_WORDS[state]
-        if status and status.state != "fresh" and status.reason:
-            said = f"{said}: {status.reason}"
-        elif status and status.record:
-            when = status.record.started[:16].replace("T", " at ")
-            said = f"{said}, in {status.record.seconds:.3g} s on {when} UTC"
-        ui.label(said).classes(f"s-{state}")
-        if state == "fine" or state == "look":
-            button("Run again", lambda: page.start(stage, again=True))
-        else:
-            button("Run this step", lambda: page.start(stage), main=True)
+    ui.html(sign(state, 18), sanitize=False)
+    said = STATE_WORDS[state]
+    if status and status.state != "fresh" and status.reason:
+        said = f"{said}: {status.reason}"
+    elif status and status.record:
+        when = status.record.started[:16].replace("T", " at ")
+        said = f"{said}, in {status.record.seconds:.3g} s on {when} UTC"
+    ui.label(said).classes(f"s-{state}").props('role="status"')
+    if state in {"fine", "look"}:
+        button("Run again", lambda: page.start(stage, again=True))
+    else:
+        button("Run this step", lambda: page.start(stage), main=True)
 
 
 def step_foot(step: StepPage) -> None:

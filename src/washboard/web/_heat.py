@@ -12,8 +12,11 @@ from numpy.typing import NDArray
 
 from washboard.web._chart import Shelf
 
-#: A few colours of cividis (Nuñez, Anderton and Renslow, PLoS ONE 13(7), 2018), made for colour-blind readers.
-CIVIDIS = ("#00224e", "#123570", "#3b496c", "#575d6d", "#707173", "#8a8678", "#a59c74", "#c3b369", "#e1cc55", "#fee838")
+FONT = "ui-sans-serif, system-ui, sans-serif"
+
+#: Colours of cividis (Nuñez, Anderton and Renslow, PLoS ONE 13(7), 2018), made for colour-blind readers; its darkest,
+#: which are lost on a dark page, are left out.
+CIVIDIS = ("#273e6e", "#45506c", "#5f636f", "#767676", "#908b78", "#a99f73", "#c6b667", "#e5cf52", "#fee838")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -68,16 +71,22 @@ class Heat:
         self._picture.update()
 
 
+def _middles(edges: NDArray[np.float64]) -> list[str]:
+    """Middles of classes in words, to a tenth of a class at the finest."""
+    width = float(edges[1] - edges[0])
+    digits = max(0, int(np.ceil(1 - np.log10(width)))) if width > 0 else 3
+    return [f"{round(float(value), digits) + 0.0:.{digits}f}" for value in (edges[:-1] + edges[1:]) / 2]
+
+
 def _options(heat: HeatData) -> dict[str, object]:
-    x = [f"{value:.3g}" for value in (heat.x_edges[:-1] + heat.x_edges[1:]) / 2]
-    y = [f"{value:.3g}" for value in (heat.y_edges[:-1] + heat.y_edges[1:]) / 2]
+    x, y = _middles(heat.x_edges), _middles(heat.y_edges)
     cells = [[int(a), int(b), round(float(np.log10(heat.values[a, b])), 3)] for a, b in np.argwhere(heat.values > 0)]
     grey = "#7c858c"
     axis = {
         "type": "category",
-        "axisLabel": {"color": grey},
+        "axisLabel": {"color": grey, "hideOverlap": True, "fontFamily": FONT},
         "axisLine": {"lineStyle": {"color": grey}},
-        "nameTextStyle": {"color": grey},
+        "nameTextStyle": {"color": grey, "fontFamily": FONT},
         "nameLocation": "middle",
         "splitArea": {"show": False},
     }
@@ -89,7 +98,8 @@ def _options(heat: HeatData) -> dict[str, object]:
         "visualMap": {
             "type": "continuous", "min": min([cell[2] for cell in cells] or [0.0]),
             "max": max([cell[2] for cell in cells] or [1.0]), "right": 0, "top": "middle", "calculable": False,
-            "text": ["most", "few"], "textStyle": {"color": grey}, "inRange": {"color": list(CIVIDIS)},
+            "text": ["most", "few"], "textStyle": {"color": grey, "fontFamily": FONT},
+            "inRange": {"color": list(CIVIDIS)},
         },
         "series": [{"type": "heatmap", "data": cells, "progressive": 0}],
     }  # fmt: skip

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from washboard.errors import StorageError
+from washboard.identify import limits_of, use_of_limits
 from washboard.programme import Plan, load_arrays, play_name
-from washboard.recording import read_recording, resample
+from washboard.recording import Channel, Recording, read_recording, resample, write_recording
 from washboard.replicate import PreparedTarget, prepare_target
+from washboard.units import si_unit
+from washboard.web._draft import write_whole
+from washboard.web._sources import TRIED
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +33,8 @@ class PlaySeen:
         Empty where the rig tripped. [-]
     largest : tuple of float
         Largest command of each drive channel. [m or rad]
+    file : str
+        The play's own file, within the programme folder.
     """
 
     run: str
@@ -34,6 +43,12 @@ class PlaySeen:
     error: tuple[float, ...]
     largest: tuple[float, ...]
     drives: tuple[str, ...]
+    file: str
+
+    @property
+    def words(self) -> str:
+        """Which play it is."""
+        return f"play {self.number}" if self.number else "the best play, repeated"
 
 
 @lru_cache(maxsize=32)
@@ -46,22 +61,35 @@ def _target(
     return prepare_target(samples, rate_hz, names=names, band_hz=band, taper_s=taper_s)
 
 
-@lru_cache(maxsize=512)
-def _seen(
-    file: Path, _stamp: int, target_file: Path, target_stamp: int, event: str, plan_key: tuple[object, ...]
-) -> PlaySeen | None:
+def _arrays(file: Path) -> dict[str, Any]:
+    """What of a play is looked at here; a fifth of the time that reading all of it in its own way takes."""
+    import h5py
+
+    try:
+        with h5py.File(file, "r") as store:
+            found: dict[str, Any] = {name: store[name][()] for name in ("drive", "response") if name in store}
+            found["rate_hz"] = float(np.ravel(store["rate_hz"][()])[0])
+            for name in ("drives", "responses"):
+                if name in store:
+                    found[name] = tuple(store[name].asstr()[()].ravel().tolist())
+            return found
+    except (OSError, KeyError, ValueError, TypeError) as error:
+        raise StorageError(f"{file} cannot be read: {error}") from None
+
+
+def _seen(folder: Path, file: Path, event: str, target_file: Path, plan: Plan) -> PlaySeen | None:
     named = play_name(file)
     if named is None:
         return None
-    names, low_hz, high_hz, taper_s = plan_key
-    assert isinstance(names, tuple)
-    kept = load_arrays(file)
+    names = tuple(channel.name for channel in plan.control)
+    kept = _arrays(file)
     error: tuple[float, ...] = ()
     if "response" in kept:
-        rate_hz = float(kept["rate_hz"][0])
-        target = _target(target_file, target_stamp, names, rate_hz, (float(low_hz), float(high_hz)), float(taper_s))  # type: ignore[arg-type]
-        responses = [str(name) for name in kept["responses"]]
-        made = np.asarray(kept["response"], dtype=float)[[responses.index(name) for name in names]]
+        band = (plan.band.low_hz, plan.band.high_hz)
+        stamp = target_file.stat().st_mtime_ns
+        target = _target(target_file, stamp, names, kept["rate_hz"], band, plan.replicate.taper_s)
+        rows = [kept["responses"].index(name) for name in names]
+        made = np.asarray(kept["response"], dtype=float)[rows]
         if made.shape[1] == target.n_samples:
             off = (target.in_band(made) - target.samples)[:, target.span]
             error = tuple(float(v) for v in np.sqrt(np.mean(off**2, axis=1)) / target.rms)
@@ -71,12 +99,13 @@ def _seen(
         number=named.number,
         error=error,
         largest=tuple(float(value) for value in np.abs(kept["drive"]).max(axis=1)),
-        drives=tuple(str(name) for name in kept["drives"]),
+        drives=tuple(kept["drives"]),
+        file=file.relative_to(folder).as_posix(),
     )
 
 
 def plays_seen(folder: Path, plan: Plan, targets: dict[str, str]) -> list[PlaySeen]:
-    """Every play of the latest replication, oldest first.
+    """Every play of the latest replication, oldest first; what was worked out once is kept beside the programme.
 
     Parameters
     ----------
@@ -85,24 +114,160 @@ def plays_seen(folder: Path, plan: Plan, targets: dict[str, str]) -> list[PlaySe
     """
     stems = {Path(file).stem: (event, folder / "stages" / "shorten" / file) for event, file in targets.items()}
     files = [
-        (file, named)
-        for file in sorted((folder / "plays").glob("replicate-*.nc"), key=lambda path: path.stat().st_mtime_ns)
+        (file, named, file.stat().st_mtime_ns)
+        for file in (folder / "plays").glob("replicate-*.nc")
         if (named := play_name(file)) and named.stem in stems
     ]
     if not files:
         return []
+    files.sort(key=lambda entry: entry[2])
     latest = files[-1][1].run
-    key = (tuple(channel.name for channel in plan.control), plan.band.low_hz, plan.band.high_hz, plan.replicate.taper_s)
-    found: dict[tuple[str, int], PlaySeen] = {}
-    for file, named in files:
-        if named.run != latest:
-            continue
-        event, target = stems[named.stem]
+    # Gone on with other settings, a run may play one number with another drive: the later one is meant.
+    meant: dict[tuple[str, int], tuple[Path, int]] = {}
+    for file, named, stamp in files:
+        if named.run == latest:
+            meant.pop((named.stem, named.number), None)
+            meant[named.stem, named.number] = (file, stamp)
+    known, fresh = _recalled(folder), {}
+    for (stem, _number), (file, stamp) in meant.items():
+        event, target = stems[stem]
         if not target.exists():
             continue
-        play = _seen(file, file.stat().st_mtime_ns, target, target.stat().st_mtime_ns, event, key)
+        mark = json.dumps(
+            [stamp, target.stat().st_mtime_ns, [c.name for c in plan.control], plan.band.low_hz, plan.band.high_hz,
+             plan.replicate.taper_s, event]
+        )  # fmt: skip
+        kept = known.get(file.name)
+        if kept is not None and kept[0] == mark:
+            fresh[file.name] = (mark, kept[1])
+            continue
+        try:
+            play = _seen(folder, file, event, target, plan)
+        except (StorageError, ValueError):
+            continue
         if play is not None:
-            # Gone on with other settings, a run may play one number with another drive: the later one is meant.
-            found.pop((event, named.number), None)
-            found[event, named.number] = play
-    return list(found.values())
+            fresh[file.name] = (mark, play)
+    if fresh != known:
+        _remembered(folder, fresh)
+    return [play for _mark, play in fresh.values()]
+
+
+def _recalled(folder: Path) -> dict[str, tuple[str, PlaySeen]]:
+    try:
+        kept = json.loads((folder / ".washboard" / "plays.json").read_text(encoding="utf-8"))
+        return {name: (str(mark), _of_plain(entry)) for name, (mark, entry) in kept.items()}
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        return {}
+
+
+def _of_plain(entry: dict[str, Any]) -> PlaySeen:
+    return PlaySeen(
+        run=str(entry["run"]),
+        event=str(entry["event"]),
+        number=int(entry["number"]),
+        error=tuple(float(value) for value in entry["error"]),
+        largest=tuple(float(value) for value in entry["largest"]),
+        drives=tuple(str(name) for name in entry["drives"]),
+        file=str(entry["file"]),
+    )
+
+
+def _remembered(folder: Path, plays: dict[str, tuple[str, PlaySeen]]) -> None:
+    text = json.dumps({name: [mark, asdict(play)] for name, (mark, play) in plays.items()})
+    try:
+        write_whole(folder / ".washboard" / "plays.json", text)
+    except StorageError:
+        # A folder that cannot be written to is no reason to show nothing.
+        return
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PlayShown:
+    """One play made ready to look at: files within the programme folder, and the drive against its limits.
+
+    Parameters
+    ----------
+    response, drive : str
+        Recordings; `response` is empty where the rig tripped.
+    response_lead_s, drive_lead_s : float
+        How long each runs before the target begins. [s]
+    use : tuple
+        Per actuator its name, largest command and reach in its unit, and shares of stroke, velocity and acceleration.
+    """
+
+    response: str
+    drive: str
+    response_lead_s: float
+    drive_lead_s: float
+    use: tuple[tuple[str, str, float, float, float, float, float], ...]
+
+
+def show_play(folder: Path, plan: Plan, play: PlaySeen) -> PlayShown:
+    """Response and drive of a play as recordings, and how much of each actuator's limits the drive takes.
+
+    Raises
+    ------
+    StorageError
+        The play's file cannot be read.
+    InputError
+        The play was made on a rig with other actuators.
+    """
+    kept = load_arrays(folder / play.file)
+    rate_hz = float(np.ravel(kept["rate_hz"])[0])
+    drive = np.asarray(kept["drive"], dtype=float)
+    names = [str(name) for name in kept["drives"]]
+    by_name = {actuator.name: actuator for actuator in plan.rig.actuators}
+    made = {"drive": _written(folder, "drive", drive, rate_hz, [
+        (name, by_name[name].unit if name in by_name else "m", "") for name in names
+    ])}  # fmt: skip
+    if "response" in kept:
+        units = {channel.name: (channel.unit, channel.quantity) for channel in plan.channel}
+        channels = [
+            (name, si_unit(*units[name]), units[name][1]) if name in units else (name, "1", "")
+            for name in (str(name) for name in kept["responses"])
+        ]
+        made["response"] = _written(folder, "response", kept["response"], rate_hz, channels)
+    return PlayShown(
+        response=made.get("response", ""),
+        drive=made["drive"],
+        response_lead_s=plan.replicate.taper_s,
+        drive_lead_s=plan.replicate.taper_s,
+        use=use_of(plan, tuple(names), drive, rate_hz),
+    )
+
+
+def use_of(
+    plan: Plan, names: tuple[str, ...], drive: Any, rate_hz: float
+) -> tuple[tuple[str, str, float, float, float, float, float], ...]:
+    """How much of each actuator's limits a drive takes, see `PlayShown`; empty where the rig has others by now."""
+    by_name = {actuator.name: actuator for actuator in plan.rig.actuators}
+    if set(names) != set(by_name):
+        return ()
+    samples = np.asarray(drive, dtype=float)
+    actuators = tuple(by_name[name] for name in names)
+    ways = tuple(Channel(name=one.name, unit=one.unit, limits=(-one.reach, one.reach)) for one in actuators)
+    found = use_of_limits(samples, rate_hz, limits_of(actuators, ways))
+    return tuple(
+        (
+            one.name,
+            "mrad" if one.unit == "rad" else "mm",
+            1e3 * float(np.abs(samples[row]).max()),
+            1e3 * one.reach,
+            float(found.stroke[row]),
+            float(found.velocity[row]),
+            float(found.acceleration[row]),
+        )
+        for row, one in enumerate(actuators)
+    )
+
+
+def _written(folder: Path, kind: str, samples: Any, rate_hz: float, channels: list[tuple[str, str, str]]) -> str:
+    name = f"{TRIED}/play-{kind}.nc"
+    (folder / TRIED).mkdir(parents=True, exist_ok=True)
+    entries = tuple(
+        Channel(name=name, unit=unit, quantity=quantity or ("angle" if unit == "rad" else "displacement"))
+        for name, unit, quantity in channels
+    )
+    values = np.ascontiguousarray(samples, dtype=np.float32)
+    write_recording(Recording(samples=values, rate_hz=rate_hz, channels=entries, name=kind, owned=True), folder / name)
+    return name

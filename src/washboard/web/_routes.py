@@ -13,7 +13,7 @@ from nicegui import app
 from washboard.errors import InputError, WashboardError
 from washboard.web._chart import ChartData, Exported, Shelf
 from washboard.web._desk import Desk, sentence
-from washboard.web._drawing import exhibit_data
+from washboard.web._drawing import by_night, exhibit_data
 from washboard.web._exhibits import file_name, table_csv
 from washboard.web._heat import HeatData
 from washboard.web._series import series
@@ -98,7 +98,7 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
         return _saved(to_svg(figure), SVG, f"{name}.svg")
 
     @app.get("/exhibit/{stage}/{number}.{kind}")
-    def get_exhibit(stage: str, number: int, kind: str, save: str = "") -> Response:
+    def get_exhibit(stage: str, number: int, kind: str, save: str = "", night: bool = False) -> Response:
         if stage not in {step.stage for step in STEPS if step.stage}:
             return _wrong(InputError(f"there is no step '{stage}'"), 404)
         try:
@@ -117,7 +117,8 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
                 return _wrong(error, 404)
         if save:
             return _saved(exhibits[number].svg, SVG, f"{name}.svg")
-        return Response(exhibits[number].svg, media_type=SVG, headers={"cache-control": "private, max-age=3600"})
+        shown = by_night(exhibits[number].svg) if night else exhibits[number].svg
+        return Response(shown, media_type=SVG, headers={"cache-control": "private, max-age=3600"})
 
     @app.get("/file/{path:path}")
     def get_file(path: str, save: bool = False) -> Response:
@@ -142,7 +143,7 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
 
 def _figure_of(chart: Exported) -> Any:
     """A chart of a page, drawn for paper."""
-    from washboard.plot._pages import heat_figure, lines_figure
+    from washboard.plot import heat_figure, lines_figure
 
     if isinstance(chart, HeatData):
         return heat_figure(
@@ -183,8 +184,7 @@ def _stack_export(desk: Desk, kind: str, asked: dict[str, Any]) -> Response:
     name = file_name(f"{asked['labels'][0]} {span}")
     if kind == "csv":
         return _saved(_samples_csv(sources, asked), CSV, f"{name}.csv")
-    from washboard.plot import to_png, to_svg
-    from washboard.plot._pages import stack_figure
+    from washboard.plot import stack_figure, to_png, to_svg
 
     names = asked["names"][:24]
     outlines = []

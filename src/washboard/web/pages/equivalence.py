@@ -10,18 +10,19 @@ from nicegui import run, ui
 from washboard.errors import StorageError, WashboardError
 from washboard.programme import load_table
 from washboard.web._exhibits import show_exhibits, show_findings
-from washboard.web._frame import Page, button, lead, words
+from washboard.web._frame import Page, lead, words
 from washboard.web._laps_view import first_open, panes_of
 from washboard.web._stack import Layer, Stack
+from washboard.web._stack_tools import stack_tools
 
 
 async def build(page: Page, query: Mapping[str, str]) -> None:
     """Draw the page."""
-    lead(page)
     try:
         statement = str(load_table(page.desk.folder / "stages" / "correlate" / "correlate.json")["statement"])
     except (StorageError, KeyError, TypeError):
         statement = ""
+    lead(page, whole=not statement)
     if statement:
         with ui.element("section").classes("wb-sheet"):
             words("h2", "The statement")
@@ -89,7 +90,4 @@ class _Compared:
                 panes=panes, layers=layers, duration_s=opened[0].duration_s, pane_px=70, view_px=420,
                 label=f"Field and laboratory, {self.event}",
             )  # fmt: skip
-            with ui.element("div").classes("wb-row"):
-                button("Whole length", stack.whole)
-                button("Closer", lambda: stack.zoom(0.5))
-                button("Wider", lambda: stack.zoom(2.0))
+            stack_tools(stack)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from html import escape
+from typing import Any
 
 import numpy as np
 from nicegui import run, ui
@@ -73,12 +74,12 @@ class _Matrix:
     def draw(self) -> None:
         """Draw the matrix, then the opened entry."""
         frf = self.frf
-        with ui.element("section").classes("wb-sheet"):
+        with ui.element("section").classes("wb-sheet").props('id="matrix"'):
             words("h2", f"{len(frf.responses)} responses to {len(frf.drives)} drives; pick one to open it")
             ui.label(
                 "Amplitude over frequency, each on its own scale; a pale line has low coherence over much of the band."
             ).classes("wb-quiet wb-small")
-            with ui.element("div").classes("wb-scroll"), ui.element("table").classes("wb-table wb-matrix"):
+            with ui.element("div").classes("wb-scroll wb-whole"), ui.element("table").classes("wb-table wb-matrix"):
                 with ui.element("thead"), ui.element("tr"):
                     words("th", "response").props('scope="col"')
                     for name in frf.drives:
@@ -86,11 +87,31 @@ class _Matrix:
                 with ui.element("tbody"):
                     for row, response in enumerate(frf.responses):
                         self._row(row, response)
-        with ui.element("section").classes("wb-sheet"):
-            self.heading = words("h2", "")
+        with ui.element("section").classes("wb-sheet").props('id="opened"') as self.section:
+            self.heading = words("h2", "").props('tabindex="-1"')
+            with ui.element("div").classes("wb-row"):
+                self.picks = (
+                    ui.select(list(frf.responses), value=self.response, label="Response", on_change=self._picked),
+                    ui.select(list(frf.drives), value=self.drive, label="Drive", on_change=self._picked),
+                )
+                for pick in self.picks:
+                    pick.props("outlined dense").style("min-width:220px")
+                ui.link("Back to the matrix", "#matrix").classes("wb-a")
+            self.places = [ui.element("div")]
             with ui.element("div").classes("wb-halves"):
-                self.places = [ui.element("div") for _number in range(3)]
+                self.places += [ui.element("div") for _number in range(2)]
         self._open(self.response, self.drive)
+
+    def _picked(self, _event: Any) -> None:
+        response, drive = str(self.picks[0].value), str(self.picks[1].value)
+        if (response, drive) != (self.response, self.drive):
+            self._open(response, drive)
+
+    def _open_from_matrix(self, response: str, drive: str) -> None:
+        self._open(response, drive)
+        ui.run_javascript(
+            "document.getElementById('opened').scrollIntoView(); document.querySelector('#opened h2').focus()"
+        )
 
     def _row(self, row: int, response: str) -> None:
         with ui.element("tr"):
@@ -103,10 +124,12 @@ class _Matrix:
                     cell.props(f'type="button" aria-label="{escape(response)} to {escape(drive)}"')
                     with cell:
                         ui.html(picture, sanitize=False)
-                    cell.on("click", lambda response=response, drive=drive: self._open(response, drive))
+                    cell.on("click", lambda response=response, drive=drive: self._open_from_matrix(response, drive))
 
     def _open(self, response: str, drive: str) -> None:
         self.response, self.drive = response, drive
+        self.picks[0].set_value(response)
+        self.picks[1].set_value(drive)
         frf = self.frf
         row, column = frf.responses.index(response), frf.drives.index(drive)
         value, spread = frf.values[:, row, column], np.sqrt(np.maximum(frf.variance[:, row, column], 0.0))
@@ -143,7 +166,7 @@ class _Matrix:
             known = held[number]
             if known is None:
                 with place:
-                    held[number] = Chart(self.page.shelf, chart, height_px=240, sync="frf")
+                    held[number] = Chart(self.page.shelf, chart, height_px=380 if number == 0 else 240, sync="frf")
             else:
                 known.show(chart)
         self.size, self.phase, self.coherence = held

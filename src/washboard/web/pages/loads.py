@@ -100,6 +100,16 @@ def warm_up() -> None:
     range_mean_matrix(rainflow(sine[0]), 4, 4)
 
 
+def in_parts(groups: dict[str, list[Pane]]) -> dict[str, list[Pane]]:
+    """Groups of channels with no more in each than one chart tells apart."""
+    parts: dict[str, list[Pane]] = {}
+    for name, panes in groups.items():
+        for first in range(0, len(panes), MOST):
+            part = panes[first : first + MOST]
+            parts[name if len(panes) <= MOST else f"{name}, {first + 1} to {first + len(part)}"] = part
+    return parts
+
+
 class _Loads:
     """What the page shows now."""
 
@@ -122,9 +132,10 @@ class _Loads:
     async def draw(self) -> None:
         """Draw controls and charts."""
         opened = await run.io_bound(self.page.desk.sources.open, self.lap.copy or self.lap.original)
-        self.groups = panes_of([opened.recording] if opened else [], self.page.desk.draft.plan())
+        self.groups = in_parts(panes_of([opened.recording] if opened else [], self.page.desk.draft.plan()))
         if self.group not in self.groups:
-            self.group = next((name for name in self.groups if name.startswith("control")), next(iter(self.groups)))
+            wanted = self.group or "control"
+            self.group = next((name for name in self.groups if name.startswith(wanted)), next(iter(self.groups)))
         with ui.element("section").classes("wb-sheet"):
             words("h2", "One lap, channel by channel")
             with ui.element("div").classes("wb-row"):
@@ -158,7 +169,7 @@ class _Loads:
         self.one_pick.props("outlined dense").style("min-width:220px")
 
     def _panes(self) -> list[Pane]:
-        return self.groups[self.group][:MOST]
+        return self.groups[self.group]
 
     def _names(self) -> list[str]:
         return [pane.name for pane in self._panes()]

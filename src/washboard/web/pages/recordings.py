@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from typing import Any
-from urllib.parse import quote
 
 from nicegui import run, ui
 
@@ -25,6 +24,7 @@ from washboard.web._laps_view import (
     try_repairs,
 )
 from washboard.web._stack import Layer, Pane, Stack
+from washboard.web._stack_tools import stack_tools
 
 DRAWN = {"copy": "as mended", "original": "as recorded", "both": "before and after"}
 HEIGHTS = {"low": 46, "middle": 92, "tall": 190}
@@ -157,7 +157,7 @@ class _View:
                         on_pick=self._picked,
                     )
                     self.stack.on("trouble", lambda event: self.page.notice(str(event.args), "bad"))
-                    self._tools()
+                    stack_tools(self.stack, holds=True)
                 self.side = ui.element("aside").props('aria-label="What was found"')
             self._draw_key(layers)
             self._draw_side()
@@ -211,29 +211,6 @@ class _View:
                 ui.label(layer.label)
             if self.lap.left_out:
                 ui.label(f"This lap is left out: {self.lap.left_out}").classes("s-look")
-
-    def _tools(self) -> None:
-        assert self.stack is not None
-        stack = self.stack
-        with ui.element("div").classes("wb-row wb-noprint"):
-            button("Whole length", stack.whole)
-            button("Closer", lambda: stack.zoom(0.5))
-            button("Wider", lambda: stack.zoom(2.0))
-            button("Earlier", lambda: stack.shift(-0.5))
-            button("Later", lambda: stack.shift(0.5))
-            button("Range before", stack.back)
-            ui.checkbox("hold the vertical scales", on_change=lambda event: stack.hold(bool(event.value)))
-            for kind, label in (("svg", "SVG"), ("png", "PNG"), ("csv", "Data (CSV)")):
-                button(label, lambda kind=kind: self._export(kind), kind="wb-link")
-        words(
-            "p",
-            "Drag to zoom in, Shift and drag to slide, Ctrl and wheel to zoom at the pointer, double click for all.",
-            "wb-quiet wb-small",
-        )
-
-    def _export(self, kind: str) -> None:
-        if self.stack is not None:
-            ui.navigate.to(f"/stack.{kind}?q={quote(json.dumps(self.stack.as_json()))}")
 
     def _draw_side(self) -> None:
         self.side.clear()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -17,9 +17,8 @@ from washboard.web._chart import Chart, ChartData, Line
 from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
 from washboard.web._frame import Page, button, lead, words
-from washboard.web._laps_view import first_open, panes_of
+from washboard.web._play_compared import Compared
 from washboard.web._plays_view import PlaySeen, plays_seen
-from washboard.web._stack import Layer, Stack
 
 
 async def build(page: Page, query: Mapping[str, str]) -> None:
@@ -37,9 +36,10 @@ async def build(page: Page, query: Mapping[str, str]) -> None:
         return
     event = query.get("event", "") if query.get("event", "") in shortened else next(iter(shortened))
     await _Weights(page, plan, shortened, event).draw()
-    live = _Live(page, plan, {name: entry["file"] for name, entry in shortened.items()})
-    live.draw()
-    await _Compared(page, plan, shortened, event).draw()
+    targets = {name: str(entry["file"]) for name, entry in shortened.items()}
+    compared = Compared(page, plan, targets, query)
+    _Live(page, plan, targets, compared.plays).draw()
+    compared.draw()
     await show_exhibits(page)
     show_findings(page)
 
@@ -77,7 +77,7 @@ class _Weights:
         with ui.element("section").classes("wb-sheet"):
             words("h2", "What can be reached, and how much each control channel counts")
             with ui.element("div").classes("wb-halves"):
-                with ui.element("table").classes("wb-table"):
+                with ui.element("table").classes("wb-table wb-edit"):
                     with ui.element("thead"), ui.element("tr"):
                         for head in ("control channel", "weight"):
                             words("th", head).props('scope="col"')
@@ -151,10 +151,10 @@ class _Weights:
 class _Live:
     """Plays of the latest replication, growing while it runs."""
 
-    def __init__(self, page: Page, plan: Plan, targets: dict[str, str]) -> None:
-        self.page, self.plan, self.targets = page, plan, targets
+    def __init__(self, page: Page, plan: Plan, targets: dict[str, str], tell: Callable[[list[PlaySeen]], Any]) -> None:
+        self.page, self.plan, self.targets, self.tell = page, plan, targets, tell
         self.chart: Chart | None = None
-        self.count = -1
+        self.mark: list[str] | None = None
         self.busy = False
         self.seen: list[PlaySeen] = []
 
@@ -183,13 +183,15 @@ class _Live:
             return
         finally:
             self.busy = False
-        if self.page.gone or len(seen) == self.count:
+        mark = [play.file for play in seen]
+        if self.page.gone or mark == self.mark:
             return
+        self.mark = mark
         if not seen:
             self.note.set_text("No play yet.")
             return
-        self.count = len(seen)
         self._show(seen)
+        await self.tell(seen)
 
     def _show(self, seen: list[PlaySeen]) -> None:
         self.note.set_text(f"{len(seen)} plays of run {seen[-1].run.removeprefix('replicate-')}")
@@ -199,13 +201,18 @@ class _Live:
         rows = [
             (
                 play.event,
-                play.number or "best again",
+                play.words,
                 *(play.error or [None] * len(names)),
                 *(1e3 * v for v in play.largest),
             )
             for play in reversed(seen)
         ]
-        heads = ("event", "play", *(f"{name} error [-]" for name in names), *(f"{d} [mm]" for d in seen[-1].drives))
+        heads = (
+            "event",
+            "play",
+            *(f"{name} error [-]" for name in names),
+            *(f"{d} [{_small(self.plan, d)}]" for d in seen[-1].drives),
+        )
         self.table.set_content(table_html(heads, rows, "Plays"))
         events = list(dict.fromkeys(play.event for play in seen))
         most = max(play.number for play in seen)
@@ -218,7 +225,7 @@ class _Live:
             lines.append(Line(name=event, y=y, colour=n))
         chart = ChartData(
             title="Relative RMS error over the control channels, by play", x=np.arange(1, most + 1), lines=lines,
-            x_label="play", y_label="relative RMS error [-]", y_log=True,
+            x_label="play", y_label="relative RMS error [-]", y_log=True, x_whole=True,
         )  # fmt: skip
         if self.chart is None:
             with self.place:
@@ -281,89 +288,11 @@ class _Live:
         field.on("keydown.enter", edit)
 
 
+def _small(plan: Plan, name: str) -> str:
+    return "mrad" if any(one.name == name and one.unit == "rad" for one in plan.rig.actuators) else "mm"
+
+
 def _overall(play: PlaySeen) -> str:
     if not play.error:
         return "the rig tripped"
     return f"error {float(np.sqrt(np.mean(np.square(play.error)))):.1%}"
-
-
-class _Compared:
-    """Target against response of the best play, and the drive it took."""
-
-    def __init__(self, page: Page, plan: Plan, shortened: dict[str, Any], event: str) -> None:
-        self.page, self.plan, self.shortened, self.event = page, plan, shortened, event
-
-    async def draw(self) -> None:
-        """Draw the stacks."""
-        try:
-            self.done = load_table(self.page.desk.folder / "stages" / "replicate" / "replicate.json")["events"]
-        except StorageError:
-            return
-        done = [event for event, entry in self.done.items() if entry["overall"] is not None]
-        if not done:
-            return
-        if self.event not in done:
-            self.event = done[0]
-        with ui.element("section").classes("wb-sheet"):
-            words("h2", "Target against response")
-            ui.select(done, value=self.event, label="Event", on_change=self._to_event).props("outlined dense").style(
-                "max-width:280px"
-            )
-            self.verdict = ui.label("").classes("wb-quiet")
-            self.body = ui.element("div")
-        await self._show()
-
-    async def _to_event(self, event: Any) -> None:
-        self.event = event.value
-        await self._show()
-
-    async def _show(self) -> None:
-        entry = self.done[self.event]
-        self.verdict.set_text(str(entry["verdict"]))
-        layers = [
-            Layer(file=f"stages/shorten/{self.shortened[self.event]['file']}", label="target", colour=6),
-            Layer(file=f"stages/replicate/{entry['response']}", label="response", colour=1),
-        ]
-        drive = f"stages/replicate/{entry['drive']}"
-        opened, trouble = await run.io_bound(first_open, self.page.desk, [*(la.file for la in layers), drive]) or (
-            [],
-            [],
-        )
-        self.body.clear()
-        if trouble:
-            self.page.notice(trouble[0], "bad")
-            return
-        panes = panes_of(opened[:2], self.plan)
-        with self.body:
-            with ui.element("div").classes("wb-key"):
-                for layer in layers:
-                    ui.html(f'<i style="background:var(--l{layer.colour})"></i>', sanitize=False).style(
-                        "display:inline"
-                    )
-                    ui.label(layer.label)
-            stack = Stack(
-                panes=panes["all in the plan"], layers=layers, duration_s=opened[0].duration_s, pane_px=80, view_px=420,
-                label=f"Target and response of {self.event}",
-            )  # fmt: skip
-            with ui.element("div").classes("wb-row"):
-                button("Whole length", stack.whole)
-                button("Closer", lambda: stack.zoom(0.5))
-                button("Wider", lambda: stack.zoom(2.0))
-                button("Earlier", lambda: stack.shift(-0.5))
-                button("Later", lambda: stack.shift(0.5))
-            words("h3", "The drive, against how far each actuator reaches", "wb-h3")
-            reaches = {one.name: one.reach for one in self.plan.rig.actuators}
-            uses = [
-                (name, float(np.abs(row).max()), reaches.get(name), float(np.abs(row).max()) / reaches[name])
-                for name, row in zip(opened[2].names, opened[2].samples, strict=True)
-                if name in reaches
-            ]
-            ui.html(
-                table_html(("actuator", "largest [m or rad]", "reach [m or rad]", "used of the reach [-]"), uses),
-                sanitize=False,
-            )
-            drives = panes_of([opened[2]], None)["all"]
-            Stack(
-                panes=drives, layers=[Layer(file=drive, label="drive", colour=2)], duration_s=opened[2].duration_s,
-                pane_px=70, view_px=min(300, 70 * len(drives)), label=f"Drive of {self.event}",
-            )  # fmt: skip

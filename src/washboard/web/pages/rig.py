@@ -53,7 +53,9 @@ async def build(page: Page, query: Mapping[str, str]) -> None:
             _drives(page, plan, plan.specimen)
     show_findings(page)
     # The procedure stands below, to be ticked.
-    await show_exhibits(page, without=("Setting up ", "Cautions", "Loads and heights"))
+    await show_exhibits(
+        page, without=("Setting up ", "Cautions", "Loads and heights"), wide=("The vehicle on the rig",)
+    )
     _procedure(page, plan.specimen, plan.rig)
 
 
@@ -249,9 +251,9 @@ def _procedure(page: Page, specimen: Specimen, rig: Rig) -> None:
                 "click", js_handler="() => window.print()"
             )
             button("Start it anew", anew)
-        for caution in found.cautions:
-            with ui.element("div").classes("wb-notice is-look"):
-                ui.label(caution)
+        with ui.element("ul").classes("wb-cautions"):
+            for caution in found.cautions:
+                words("li", caution)
         show_table(
             ("wheel", "load at rest [kN]", "hub over pan [mm]", "tyre deflection [mm]"),
             [(wheel, load / 1e3, 1e3 * height, 1e3 * bent) for wheel, load, height, bent in found.heights],
@@ -263,7 +265,5 @@ def _procedure(page: Page, specimen: Specimen, rig: Rig) -> None:
                 box.on_value_change(lambda event, text=step.text: tick(text, bool(event.value)))
                 if step.hold:
                     words("span", "hold: checked and signed by", "s-look wb-small").style("white-space:nowrap")
-                    words("span", "").style(
-                        "border-bottom:1px solid var(--line); min-width:160px; display:inline-block"
-                    )
+                    words("span", "", "sign").props('aria-hidden="true"')
     say()

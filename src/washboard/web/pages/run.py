@@ -205,7 +205,7 @@ class _Watch:
             title="RMS of each pass over its reference, the six channels that moved most",
             x=[entry.number for entry in measured],
             lines=[Line(name=names[row], y=ratio[:, row], colour=n) for n, row in enumerate(most)],
-            x_label="pass", y_label="ratio [-]",
+            x_label="pass", y_label="ratio [-]", x_whole=True,
         )  # fmt: skip
         if self.trend is None:
             with self.place:

@@ -20,6 +20,7 @@ from washboard.web._frame import Page, button, lead, words
 from washboard.web._laps_view import first_open, panes_of
 from washboard.web._sources import TRIED
 from washboard.web._stack import Layer, Mark, Stack
+from washboard.web._stack_tools import stack_tools
 
 
 async def build(page: Page, query: Mapping[str, str]) -> None:
@@ -73,13 +74,14 @@ class _Kept:
                         'id="keep-label"'
                     )
                     with ui.element("div").classes("wb-row"):
-                        slider = ui.slider(min=0.5, max=1.0, step=0.01, value=self.keep, on_change=self._to_keep)
-                        slider.props('aria-labelledby="keep-label" label').style("width:320px")
-                        slider.on("change", self._write_keep)
+                        self.slider = ui.slider(min=0.5, max=1.0, step=0.01, value=self.keep, on_change=self._to_keep)
+                        self.slider.props('aria-labelledby="keep-label" label').style("width:320px")
+                        self.slider.on("change", self._write_keep)
                         self.keep_words = ui.label("").style("font-weight:600")
                     self.cost = ui.html("", sanitize=False)
                     ui.label(
-                        "The slider shows what another choice would cost; letting go makes it an edit of shorten.keep."
+                        "The slider, or the line in the chart, shows what another choice would cost; letting go makes "
+                        "it an edit of shorten.keep."
                     ).classes("wb-quiet wb-small")
         with ui.element("section").classes("wb-sheet"):
             words("h2", "What was kept, and why")
@@ -91,6 +93,7 @@ class _Kept:
                 self.summary = ui.label("").classes("wb-quiet")
             self.body = ui.element("div").classes("wb-cols")
         self._show_cost()
+        self.page.on_edit(self._follow)
         await self._show_event()
 
     def _show_cost(self) -> None:
@@ -105,13 +108,19 @@ class _Kept:
             title="Length left of each event for each share of damage kept",
             x=share, lines=lines, x_label="share of damage kept on every channel [-]",
             y_label="length over original [-]",
-            bands=[(self.keep - 0.003, self.keep + 0.003)],
         )  # fmt: skip
         if self.chart is None:
             with self.curve:
-                self.chart = Chart(self.page.shelf, chart, height_px=260)
+                self.chart = Chart(
+                    self.page.shelf,
+                    chart,
+                    height_px=260,
+                    handle=self.keep,
+                    on_move=lambda share: self.slider.set_value(round(share, 2)),
+                    on_drop=lambda _share: self._write_keep(),
+                )
         else:
-            self.chart.show(chart)
+            self.chart.move(self.keep)
         self.keep_words.set_text(f"{self.keep:.0%}")
         rows = [
             (name, entry["original_s"], entry["original_s"] * length, entry["plays"],
@@ -127,6 +136,13 @@ class _Kept:
     def _to_keep(self, event: Any) -> None:
         self.keep = float(event.value)
         self._show_cost()
+
+    def _follow(self) -> None:
+        """After an undo the slider says again what the file and the edits say."""
+        try:
+            self.slider.set_value(self.page.desk.draft.plan().shorten.keep)
+        except WashboardError:
+            return
 
     def _write_keep(self) -> None:
         self.page.edit(("shorten", "keep"), round(self.keep, 2))
@@ -161,10 +177,7 @@ class _Kept:
                     panes=panes, layers=[Layer(file=file, label="laps", colour=0)], duration_s=entry["original_s"],
                     marks=marks, pane_px=70, view_px=420, label=f"The laps of {self.event}; kept stretches are shaded",
                 )  # fmt: skip
-                with ui.element("div").classes("wb-row"):
-                    button("Whole length", stack.whole)
-                    button("Closer", lambda: stack.zoom(0.5))
-                    button("Wider", lambda: stack.zoom(2.0))
+                stack_tools(stack)
                 words("h3", "Damage each channel keeps of this event", "wb-h3").style("margin-top:14px")
                 rows = [
                     (name, entry["required"][name], entry["retained"][name], entry["join_damage"][name])

@@ -78,7 +78,7 @@ class _Mix:
             self._field("most test over target", ("duty", "over_test"), f"{duty.over_test:g}", number=True)
 
     def _table(self) -> None:
-        with ui.element("table").classes("wb-table"):
+        with ui.element("table").classes("wb-table wb-edit"):
             with ui.element("thead"), ui.element("tr"):
                 for head in ("event", "laps in the service", "or share of it", "distance of a lap"):
                     words("th", head).props('scope="col"')
@@ -112,6 +112,8 @@ class _Mix:
     ) -> None:
         field = ui.input(value=value) if bare else ui.input(label, value=value)
         field.props("outlined dense" + (f' aria-label="{label}"' if bare else ""))
+        if not bare:
+            field.style("width:180px")
         field.set_enabled(not off)
         self.fields[key] = field
         self.shown[key] = value

@@ -24,6 +24,17 @@
     async copy(url) {
       await navigator.clipboard.write([new ClipboardItem({ "image/png": draw(url) })]);
     },
+    // a figure as large as the window, closed by Escape or its button
+    large(url, title) {
+      const box = document.createElement("dialog"), head = document.createElement("div"), name = document.createElement("span"), close = document.createElement("button"), image = new Image();
+      box.className = "wb-large"; box.setAttribute("aria-label", title); name.textContent = title; close.textContent = "Close"; close.type = "button";
+      image.alt = title; image.src = url + (document.body.classList.contains("body--dark") ? "&night=true" : "");
+      image.onload = () => box.style.setProperty("--shape", image.naturalWidth / image.naturalHeight);
+      const from = document.activeElement;
+      close.onclick = () => box.close(); box.onclick = (event) => { if (event.target === box) box.close(); };
+      box.onclose = () => { box.remove(); from?.focus(); };
+      head.append(name, close); box.append(head, image); document.body.append(box); box.showModal();
+    },
     place(changes) {
       const address = new URL(location.href);
       for (const [key, value] of Object.entries(changes)) {
