@@ -74,6 +74,7 @@ class Page:
         self._late: asyncio.Future[Any] | None = None
         self._on_edit: list[Callable[[], Any]] = []
         self._on_job: list[Callable[[Job], Any]] = []
+        self._said: dict[str, ui.element] = {}
         self.run_row: ui.element | None = None
 
     async def load(self, *, patience_s: float | None = None) -> None:
@@ -217,8 +218,11 @@ class Page:
     def notice(
         self, text: str, kind: str = "plain", *, actions: tuple[tuple[str, Callable[[], Any]], ...] = ()
     ) -> None:
-        """A line under the lane that stays until it is closed; `kind` is plain, look or bad."""
+        """A line under the lane that stays until it is closed; `kind` is plain, look or bad. Said once is enough."""
+        if any(not bar.is_deleted for bar in [self._said.get(text)] if bar is not None):
+            return
         with self.notices, ui.element("div").classes(f"wb-notice is-{kind}") as bar:
+            self._said[text] = bar
             if kind == "bad":
                 bar.props('role="alert"')
             ui.label(text).classes("wb-pre")
@@ -433,7 +437,7 @@ def _state_words(page: Page) -> None:
     state = state_of(status)
     ui.html(sign(state, 18), sanitize=False)
     said = STATE_WORDS[state]
-    if status and status.state != "fresh" and status.reason:
+    if status and status.state == "stale" and status.reason:
         said = f"{said}: {status.reason}"
     elif status and status.record:
         when = status.record.started[:16].replace("T", " at ")

@@ -16,7 +16,7 @@ from washboard.web._exhibits import table_html
 from washboard.web._frame import Page, words
 from washboard.web._laps_view import first_open, panes_of
 from washboard.web._plays_view import PlaySeen, PlayShown, show_play, use_of
-from washboard.web._stack import Layer, Stack
+from washboard.web._stack import Layer, Pane, Stack
 from washboard.web._stack_tools import stack_tools
 
 #: What stands for the drive that is used, among the numbers of plays.
@@ -51,7 +51,8 @@ class Compared:
                 self.follow = ui.checkbox("follow the newest play while it runs", value=True)
             self.verdict = ui.label("").classes("wb-quiet")
             self.body = ui.element("div")
-        ui.timer(0.01, self.refresh, once=True)
+        if self.number == USED:
+            ui.timer(0.01, self.refresh, once=True)
 
     async def plays(self, seen: list[PlaySeen]) -> None:
         """There are other plays now: list them, and show the newest while it is to be followed."""
@@ -61,8 +62,9 @@ class Compared:
         self.seen = seen
         if newer and self.follow.value and job is not None and job.doing == "replicate":
             self.event, self.number = seen[-1].event, seen[-1].number
+        asked = self.number
         self._list()
-        if first or newer:
+        if newer or (first and asked != USED):
             await self.refresh()
 
     def _list(self) -> None:
@@ -149,7 +151,8 @@ class Compared:
             shares = ("of its reach [-]", "of its speed [-]", "of its acceleration [-]")
             heads = ("actuator", "unit", "largest", "reach", *shares)
             ui.html(table_html(heads, shown.use, "Drive against limits"), sanitize=False)
-        drives = panes_of([opened[-1]], None)["all"]
+        small = {"m": "mm", "rad": "mrad"}
+        drives = [Pane(name=c.name, unit=small.get(c.unit, c.unit)) for c in opened[-1].channels]
         moves = Stack(
             panes=drives, layers=[Layer(file=shown.drive, label="drive", colour=2, offset_s=-shown.drive_lead_s)],
             duration_s=opened[0].duration_s, pane_px=70, view_px=min(300, 70 * len(drives)),

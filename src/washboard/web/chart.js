@@ -30,6 +30,7 @@ export default {
     values() { const positive = (v, log) => (log && !(v > 0) ? null : v); return [this.x, ...this.lines.map((line) => line.y.map((v) => positive(v, this.yLog)))]; },
     flip(n) { this.hidden = { ...this.hidden, [n]: !this.hidden[n] }; this.plot?.setSeries(n + 1, { show: !this.hidden[n] }); },
     make() {
+      if (!this.$refs.root) return;
       const width = this.$refs.root.clientWidth;
       if (width < 60) return;
       this.plot?.destroy();

@@ -51,6 +51,7 @@ export default {
         mark: get("--mark"), mended: get("--mended"), join: get("--join"), l: [0, 1, 2, 3, 4, 5, 6].map((n) => get("--l" + n)) };
     },
     size() {
+      if (!this.$refs.root) return;
       const width = this.$refs.root.clientWidth - GUTTER - (this.$refs.scroll.offsetWidth - this.$refs.scroll.clientWidth);
       if (width < 60) return;
       const changed = width !== this.width;
@@ -84,6 +85,7 @@ export default {
         this.failed = "";
       } catch (error) { this.failed = String(error.message || error); this.$emit("trouble", this.failed); }
       this.flight = false;
+      if (!this.$refs.canvas) return;
       if (this.failed) { this.draw(); return; }
       this.draw();
       if (range === this.range && since) { performance.measure("stack-shown", { start: since, end: performance.now() }); this.since = 0; }
@@ -120,7 +122,7 @@ export default {
     x(t) { return ((t - this.from) / (this.to - this.from)) * this.width; },
     t(x) { return this.from + (x / this.width) * (this.to - this.from); },
     draw() {
-      if (!this.width) return;
+      if (!this.width || !this.$refs.canvas) return;
       const pen = this.$refs.canvas.getContext("2d"), top = this.$refs.scroll.scrollTop, [first, last] = this.visible();
       pen.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
       pen.clearRect(0, 0, this.width, this.view);

@@ -8,6 +8,7 @@ from nicegui import ui
 
 from washboard.errors import WashboardError
 from washboard.units import format_quantity
+from washboard.web._desk import sentence
 from washboard.web._exhibits import finding_words, show_table
 from washboard.web._frame import STATE_WORDS, Page, button, sign, state_of, words
 from washboard.web._steps import STEPS, StepPage
@@ -21,10 +22,14 @@ def next_step(page: Page) -> StepPage | None:
 
 async def build(page: Page, _query: Mapping[str, str]) -> None:
     """Draw the page."""
-    if not page.status:
+    try:
+        page.desk.plan()
+    except WashboardError as error:
+        page.notice(sentence(error), "bad")
         with ui.element("div").classes("wb-lead"):
             words("h1", "This programme cannot be read yet")
             words("p", "Put right what stands above; this page follows the file by itself.")
+        page.on_edit(lambda: _follow(page))
         return
     ahead = next_step(page)
     looks = [step for step in STEPS if step.stage and state_of(page.status.get(step.stage)) == "look"]
@@ -47,6 +52,15 @@ async def build(page: Page, _query: Mapping[str, str]) -> None:
                 if step.stage:
                     _row(page, step)
     _plan(page)
+
+
+def _follow(page: Page) -> None:
+    """As soon as the file can be read again, show what it says."""
+    try:
+        page.desk.plan()
+    except WashboardError:
+        return
+    ui.navigate.reload()
 
 
 def _headline(ahead: StepPage | None, looks: list[StepPage]) -> str:

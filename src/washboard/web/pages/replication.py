@@ -138,7 +138,11 @@ class _Weights:
         chart = ChartData(
             title="Singular values of the weighted FRF: a small one marks a motion the drives hardly make",
             x=found.freq_hz,
-            lines=[Line(name=f"{n + 1}", y=row, colour=n) for n, row in enumerate(found.singular.T)],
+            lines=[
+                # Seven colours, then the same dashed.
+                Line(name=f"{n + 1}", y=row, colour=n % 7, dash="dash" if n >= 7 else "solid")
+                for n, row in enumerate(found.singular.T)
+            ],
             x_label="frequency [Hz]", y_label="singular value [-]", x_log=True, y_log=True,
         )  # fmt: skip
         if self.singular is None:

@@ -73,7 +73,7 @@ class _Watch:
                 self.place = ui.element("div")
             words("h3", f"The last passes, {LISTED} of them at most", "wb-h3")
             with ui.element("div").classes("wb-scroll"):
-                self.table = ui.html("", sanitize=False)
+                self.table = ui.html("<p class='wb-quiet'>No pass yet.</p>", sanitize=False)
         ui.timer(0.01, self.look, once=True)
         ui.timer(1.5, self.look)
 
@@ -244,7 +244,7 @@ class _Log:
             words("h2", "Log of what was seen")
             with ui.element("div").classes("wb-cols"):
                 self.entries = ui.element("div")
-                with ui.element("div"):
+                with ui.element("div").classes("wb-form"):
                     self.by = ui.input("Who", value=self.page.desk.recall("by", "")).props("outlined dense")
                     self.text = ui.textarea("What was seen").props("outlined dense autogrow")
                     ui.label(f"Photo, PNG or JPEG, {MOST_BYTES // 1_000_000} MB at most").classes("wb-quiet wb-small")
