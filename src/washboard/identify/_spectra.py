@@ -13,6 +13,9 @@ from washboard.errors import DataError
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
+#: Floats of a spectrum that are worked on at a time, even: what belongs to them stays in cache.
+_STRIP = 512
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CrossSpectra:
@@ -69,46 +72,74 @@ def cross_spectra(
     DataError
         Shorter than one block, or lengths differ.
     """
-    # Compiled code is loaded only where it is used, so that opening a programme stays quick.
-    from washboard.identify._segment_kernels import accumulate, windowed
-
-    n_drives, n_responses = drive.shape[0], response.shape[0]
     n = scipy.fft.next_fast_len(round(block_s * rate_hz), real=True)
     length = drive.shape[1]
     if response.shape[1] != length:
         raise DataError(f"drive and response differ in length ({length} and {response.shape[1]} samples)")
     if length < n:
         raise DataError(f"{length / rate_hz:g} s is shorter than one block of {block_s:g} s; take shorter blocks")
-    kind = np.float32 if response.dtype == np.float32 else np.float64
+    kind: type[np.floating] = np.float32 if response.dtype == np.float32 else np.float64
     taper = _window(window, n).astype(kind)
     hop = max(1, round(n * (1 - overlap)))
     n_segments = 1 + (length - n) // hop
     n_freq = n // 2 + 1
-    uu = np.zeros((n_drives, n_drives, 2, n_freq), kind)
-    ru = np.zeros((n_responses, n_drives, 2, n_freq), kind)
-    rr = np.zeros((n_responses, n_freq), kind)
-    buffer = np.empty((n_drives + n_responses, min(batch, n_segments), n), kind)
-    drive, response = np.ascontiguousarray(drive, kind), np.ascontiguousarray(response, kind)
-    for first in range(0, n_segments, batch):
-        part = buffer[:, : min(batch, n_segments - first)]
-        windowed(drive, first, hop, taper, part, 0)
-        windowed(response, first, hop, taper, part, n_drives)
-        spectra = scipy.fft.rfft(part, axis=-1)
-        accumulate(spectra.view(kind), n_drives, uu, ru, rr)
+    signals = (np.ascontiguousarray(drive, kind), np.ascontiguousarray(response, kind))
+    uu, ru, rr = _added_up(signals, taper, hop, n_segments, batch)
     scale = np.full(n_freq, 2.0 / (rate_hz * float(np.sum(taper.astype(float) ** 2)) * n_segments))
     scale[0] /= 2
     if n % 2 == 0:
         scale[-1] /= 2
-    lower = (uu[:, :, 0] + 1j * uu[:, :, 1]).astype(np.complex128).transpose(2, 0, 1)
-    full = lower + np.conj(np.tril(lower, -1)).transpose(0, 2, 1)
+    lower = (uu * scale).transpose(2, 0, 1)
     return CrossSpectra(
         freq_hz=np.arange(n_freq) * rate_hz / n,
-        drive=full * scale[:, None, None],
-        cross=(ru[:, :, 0] + 1j * ru[:, :, 1]).astype(np.complex128).transpose(2, 0, 1) * scale[:, None, None],
-        response=rr.T.astype(float) * scale[:, None],
+        drive=np.tril(lower) + np.conj(np.tril(lower, -1)).transpose(0, 2, 1),
+        cross=(ru * scale).transpose(2, 0, 1),
+        response=(rr * scale).T,
         n_averages=independent_averages(n_segments, taper.astype(float), hop),
         n_segments=n_segments,
     )
+
+
+def _added_up(
+    signals: tuple[NDArray[np.floating], NDArray[np.floating]],
+    taper: NDArray[np.floating],
+    hop: int,
+    n_segments: int,
+    batch: int,
+) -> tuple[Complexes, Complexes, Floats]:
+    """Sums over all segments of u conj(u) (its lower triangle), r conj(u), |r|^2, frequency last.
+
+    Always in two halves, each in its own thread, so that the sums are the same on any number of processors.
+    """
+    # Compiled code is loaded only where it is used, so that opening a programme stays quick.
+    from concurrent.futures import ThreadPoolExecutor
+
+    from washboard.identify._segment_kernels import accumulate, windowed
+
+    drive, response = signals
+    q, n, kind = drive.shape[0], taper.size, taper.dtype
+    n_channels, n_floats = q + response.shape[0], 2 * (n // 2 + 1)
+
+    def half(start: int, stop: int) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+        straight = np.zeros((n_channels, q + 1, n_floats), kind)
+        crossed = np.zeros((n_channels, q, n_floats), kind)
+        buffer = np.empty((n_channels, batch, n), kind)
+        swapped = np.empty((q, batch, _STRIP), kind)
+        for first in range(start, stop, batch):
+            # A batch cut short needs contiguous rows of its own.
+            part = buffer if stop - first >= batch else np.empty((n_channels, stop - first, n), kind)
+            windowed(drive, first, hop, taper, part, 0)
+            windowed(response, first, hop, taper, part, q)
+            accumulate(scipy.fft.rfft(part, axis=-1).view(kind), q, swapped, straight, crossed)
+        return straight, crossed
+
+    middle = (n_segments + 1) // 2
+    with ThreadPoolExecutor(2) as pool:
+        parts = list(pool.map(half, (0, middle), (middle, n_segments)))
+    straight, crossed = (np.asarray(a, float) + b for a, b in zip(*parts, strict=True))
+    real = straight[..., ::2] + straight[..., 1::2]
+    products = real[:, :q] + 1j * (crossed[..., 1::2] - crossed[..., ::2])
+    return products[:q], products[q:], real[q:, q]
 
 
 def _window(name: str, n: int) -> Floats:
