@@ -193,13 +193,64 @@ def test_pitch_from_two_axles_in_degrees():
         ("open('x')", InputError, "only|there is no function"),
         ("front +", InputError, "is not arithmetic"),
         ("(" * 300 + "front" + ")" * 300, InputError, "longer than|not arithmetic|too deep"),
-        ("-" * 100 + "front", InputError, "nested too deep"),
+        ("-" * 400 + "front", InputError, "nested too deep"),
         ("f'{front}'", InputError, "only"),
     ],
 )
 def test_only_arithmetic_with_fitting_units(expression, error, words):
     with pytest.raises(error, match=words):
         derive(axles(), [DerivedChannel(name="d", expression=expression, unit="mm", quantity="displacement")])
+
+
+@pytest.mark.parametrize(
+    "expression",
+    [
+        "ch(1)",
+        "1" + "0" * 400,
+        "ch",
+        "().__class__.__bases__[0].__subclasses__()",
+        "[z for z in front]",
+        "(lambda: front)()",
+        "front if 1 else force",
+        "(z := 3)",
+        "front ** 9 ** 9",
+        "front @ force",
+        "abs(*[front])",
+        "ch(name='front')",
+        "f'{front}'",
+        "front[0]",
+        "-" * 499 + "1",
+        "front\x00",
+        "",
+    ],
+)
+def test_nothing_but_arithmetic_is_let_through_and_no_other_error_gets_out(expression):
+    entry = DerivedChannel(name="d", expression=expression, unit="m", quantity="displacement")
+    with pytest.raises((InputError, UnitError, ChannelError)):
+        derive(axles(), [entry])
+
+
+@pytest.mark.parametrize(
+    "expression", ["front / 0", "0 ** -1 * front", "(-8) ** (1 / 3) * front", "sqrt(-front*front)"]
+)
+def test_a_channel_without_a_value_says_where(expression):
+    entry = DerivedChannel(name="d", expression=expression, unit="m", quantity="displacement")
+    with pytest.raises(InputError, match=r"has no value at \d+ samples of .*, first at"):
+        derive(axles(), [entry])
+
+
+def test_missing_samples_stay_missing_in_what_is_derived_from_them():
+    holed = axles()
+    samples = holed.samples.copy()
+    samples[0, 10:20] = np.nan
+    entry = DerivedChannel(name="d", expression='front - ch("axle 2")', unit="m", quantity="displacement")
+    got = derive(holed.replace(samples=samples), [entry]).values("d")
+    assert np.flatnonzero(np.isnan(got)).tolist() == list(range(10, 20))
+
+
+def test_a_mean_of_many_channels_is_not_too_deep():
+    entry = DerivedChannel(name="d", expression="(" + "+front" * 60 + ")/60", unit="m", quantity="displacement")
+    np.testing.assert_allclose(derive(axles(), [entry]).values("d"), axles().values("front") / 1000, rtol=1e-12)
 
 
 # --- time -------------------------------------------------------------------------------------------------------------

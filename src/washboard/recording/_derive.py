@@ -7,6 +7,7 @@ executed, so that a programme file from elsewhere can do no harm.
 from __future__ import annotations
 
 import ast
+import math
 import operator
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from washboard.recording._recording import Channel, Recording, Step
 from washboard.recording._settings import DerivedChannel
 
 _LONGEST: Final = 500
-_DEEPEST: Final = 40
+_DEEPEST: Final = 260
 _LARGEST_POWER: Final = 6.0
 _OPERATORS: Final[dict[type[ast.operator], Callable[[Any, Any], Any]]] = {
     ast.Add: operator.add,
@@ -94,6 +95,7 @@ def _with(recording: Recording, entry: DerivedChannel) -> Recording:
     scale, offset = units.factor_to_si(entry.unit, entry.quantity)
     samples = np.broadcast_to((value.number - offset) / scale, (recording.n_samples,))
     dtype = recording.samples.dtype
+    _refuse_undefined(samples, recording, entry)
     return recording.replace(
         samples=np.concatenate((recording.samples, samples[None].astype(dtype))),
         channels=(
@@ -108,6 +110,20 @@ def _with(recording: Recording, entry: DerivedChannel) -> Recording:
     )
 
 
+def _refuse_undefined(samples: Any, recording: Recording, entry: DerivedChannel) -> None:
+    """A quotient by zero or a root of less than zero is said where it happens; NaN of the channels used stays NaN."""
+    undefined = ~np.isfinite(samples)
+    for name in names_in(entry) if undefined.any() else ():
+        if name in recording.names:
+            undefined &= np.isfinite(recording.values(name))
+    if undefined.any():
+        raise InputError(
+            f"derived channel '{entry.name}': '{entry.expression}' has no value at {int(undefined.sum())} samples of "
+            f"{recording.name or 'this recording'}, first at {int(np.argmax(undefined)) / recording.rate_hz:.3f} s "
+            "(a division by zero, or the root or logarithm of a number below zero)"
+        )
+
+
 def _words(dimension: Any) -> str:
     return "a plain number" if not dimension else str(dimension).replace("[", "").replace("]", "")
 
@@ -120,15 +136,30 @@ def _parsed(entry: DerivedChannel) -> ast.Expression:
         tree = ast.parse(entry.expression.strip(), mode="eval")
     except (SyntaxError, ValueError, RecursionError, MemoryError):
         raise InputError(f"{where}: '{entry.expression}' is not arithmetic in Python's way of writing") from None
-    if _depth(tree, 0) > _DEEPEST:
-        raise InputError(f"{where}: the expression is nested too deep")
+    level: list[ast.AST] = [tree.body]
+    depth = 0
+    while level:
+        depth += 1
+        if depth > _DEEPEST:
+            raise InputError(f"{where}: the expression is nested too deep")
+        for node in level:
+            if not isinstance(node, _LET_THROUGH):
+                raise _not_arithmetic(node, where)
+        level = [child for node in level for child in ast.iter_child_nodes(node)]
     return tree
 
 
-def _depth(node: ast.AST, level: int) -> int:
-    if level > _DEEPEST:
-        return level
-    return max((_depth(child, level + 1) for child in ast.iter_child_nodes(node)), default=level)
+#: All that an expression may be made of; whatever else Python can say is refused before anything is read.
+_LET_THROUGH: Final = (
+    ast.BinOp, ast.UnaryOp, ast.Call, ast.Name, ast.Load, ast.Constant, ast.USub, ast.UAdd, *_OPERATORS,
+)  # fmt: skip
+
+
+def _not_arithmetic(node: ast.AST, where: str) -> InputError:
+    said = f", not '{ast.unparse(node)[:60]}'" if isinstance(node, ast.expr) else ""
+    return InputError(
+        f"{where}: only + - * / **, numbers, channel names and {', '.join(sorted(_FUNCTIONS))} may be used{said}"
+    )
 
 
 _FUNCTIONS: Final = frozenset({"ch", "abs", "sqrt", "minimum", "maximum", *_PLAIN})
@@ -147,7 +178,10 @@ def _channel_name(node: ast.AST) -> str | None:
 def _evaluate(node: ast.AST, recording: Recording, entry: DerivedChannel) -> _Value:
     where = f"derived channel '{entry.name}'"
     if isinstance(node, ast.Constant) and isinstance(node.value, (int, float)) and not isinstance(node.value, bool):
-        return _Value(float(node.value), units.dimension_of("1"))
+        try:
+            return _Value(float(node.value), units.dimension_of("1"))
+        except OverflowError:
+            raise InputError(f"{where}: a number in it is too large") from None
     name = _channel_name(node)
     if name is not None:
         return _named(name, recording, entry.constant, where)
@@ -160,15 +194,14 @@ def _evaluate(node: ast.AST, recording: Recording, entry: DerivedChannel) -> _Va
     if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and not node.keywords:
         arguments = [_evaluate(argument, recording, entry) for argument in node.args]
         return _called(node.func.id, arguments, where)
-    raise InputError(
-        f"{where}: only + - * / **, numbers, channel names and {', '.join(sorted(_FUNCTIONS))} may be used, not "
-        f"'{ast.unparse(node)[:60]}'"  # type: ignore[arg-type]
-    )
+    raise _not_arithmetic(node, where)
 
 
 def _named(name: str, recording: Recording, constant: Mapping[str, str], where: str) -> _Value:
     if name in constant:
         number, unit = units.split_quantity(constant[name])
+        if not math.isfinite(number):
+            raise UnitError(f"{where}: its constant '{name}' is too large: '{constant[name]}'")
         scale, offset = units.factor_to_si(unit)
         return _Value(number * scale + offset, units.dimension_of(unit))
     if name == "pi":
@@ -188,29 +221,35 @@ def _combined(op: ast.operator, left: _Value, right: _Value, where: str) -> _Val
             raise UnitError(f"{where}: cannot add {_words(left.dimension)} and {_words(right.dimension)}")
         return _Value(_OPERATORS[type(op)](left.number, right.number), left.dimension)
     if isinstance(op, ast.Pow):
-        if not isinstance(right.number, float) or right.dimension or abs(right.number) > _LARGEST_POWER:
+        if not isinstance(right.number, float) or right.dimension or not abs(right.number) <= _LARGEST_POWER:
             raise UnitError(f"{where}: a power must be a plain number no larger than {_LARGEST_POWER:g}")
-        with np.errstate(all="ignore"):
-            return _Value(np.float64(1) * left.number**right.number, left.dimension**right.number)
-    with np.errstate(all="ignore"):
-        number = _OPERATORS[type(op)](np.float64(1) * left.number, right.number)
-    number = float(number) if np.ndim(number) == 0 else number
+        dimension = left.dimension**right.number if right.number else units.dimension_of("1")
+        return _Value(_plain(np.power, left.number, right.number), dimension)
+    number = _plain(_OPERATORS[type(op)], left.number, right.number)
     return _Value(number, _OPERATORS[type(op)](left.dimension, right.dimension))
+
+
+def _plain(function: Callable[..., Any], *numbers: Any) -> Any:
+    """Worked out as numpy does, where what has no value is NaN or infinite and nothing turns complex."""
+    with np.errstate(all="ignore"):
+        value = function(*(np.asarray(number, dtype=np.float64) for number in numbers))
+    return float(value) if np.ndim(value) == 0 else value
 
 
 def _called(name: str, arguments: list[_Value], where: str) -> _Value:
     if name in {"minimum", "maximum"} and len(arguments) == 2:
         if arguments[0].dimension != arguments[1].dimension:
             raise UnitError(f"{where}: {name} of {_words(arguments[0].dimension)} and {_words(arguments[1].dimension)}")
-        return _Value(getattr(np, name)(arguments[0].number, arguments[1].number), arguments[0].dimension)
-    if name not in _FUNCTIONS or len(arguments) != 1:
+        return _Value(_plain(getattr(np, name), *(entry.number for entry in arguments)), arguments[0].dimension)
+    if name == "ch":
+        raise InputError(f'{where}: ch takes one channel name in quotes, such as ch("axle 1 left")')
+    if name not in {"abs", "sqrt", *_PLAIN} or len(arguments) != 1:
         raise InputError(f"{where}: there is no function '{name}' of {len(arguments)} values")
     only = arguments[0]
     if name == "abs":
-        return _Value(np.abs(only.number), only.dimension)
-    with np.errstate(all="ignore"):
-        if name == "sqrt":
-            return _Value(np.sqrt(only.number), only.dimension**0.5)
-        if only.dimension:
-            raise UnitError(f"{where}: {name} needs a plain number or an angle, not {_words(only.dimension)}")
-        return _Value(_PLAIN[name](only.number), only.dimension)
+        return _Value(_plain(np.abs, only.number), only.dimension)
+    if name == "sqrt":
+        return _Value(_plain(np.sqrt, only.number), only.dimension**0.5)
+    if only.dimension:
+        raise UnitError(f"{where}: {name} needs a plain number or an angle, not {_words(only.dimension)}")
+    return _Value(_plain(_PLAIN[name], only.number), only.dimension)
