@@ -23,12 +23,14 @@ from washboard.recording._read import (
 from washboard.recording._recording import Channel, Finding, Recording, Samples, Severity, Span, SpanKind, Step
 from washboard.recording._repair import Repaired, RepairEffect, applies, repair
 from washboard.recording._resample import resample
+from washboard.recording._rows import Rows, open_rows, rows_of
 from washboard.recording._settings import CheckSettings, DerivedChannel, RepairStep
 from washboard.recording._sniff import Format
 from washboard.recording._source import Source, TimeBase, Track
 from washboard.recording._stream import check_file, import_recording
 from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
 from washboard.recording._uff58 import UffFunction, read_uff58_functions, write_uff58_functions
+from washboard.recording._working_copy import Missing, WorkingCopy, part_of, resample_file, write_working_copy
 
 __all__ = [
     "FAULT_KINDS",
@@ -42,11 +44,13 @@ __all__ = [
     "Finding",
     "Format",
     "Joined",
+    "Missing",
     "Recording",
     "RecordingSummary",
     "RepairEffect",
     "RepairStep",
     "Repaired",
+    "Rows",
     "Samples",
     "Severity",
     "Source",
@@ -59,6 +63,7 @@ __all__ = [
     "Track",
     "TrackSummary",
     "UffFunction",
+    "WorkingCopy",
     "analyse_stamps",
     "applies",
     "band_pass",
@@ -72,12 +77,17 @@ __all__ = [
     "join_loggers",
     "lap_faults",
     "names_in",
+    "open_rows",
+    "part_of",
     "plant_faults",
     "read_recording",
     "read_source",
     "read_uff58_functions",
     "repair",
     "resample",
+    "resample_file",
+    "rows_of",
     "write_recording",
     "write_uff58_functions",
+    "write_working_copy",
 ]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import ChannelError, FormatError
-from washboard.recording._marks import marks_from_text, marks_to_text
+from washboard.recording._marks import known_marks, marked_source, marks_to_text
 from washboard.recording._recording import Channel, Recording
 from washboard.recording._source import Source, TimeBase, Track
 
@@ -121,15 +121,7 @@ def read_csv(path: Path, options: CsvOptions | None = None) -> Source:
         channel = own.get(name, Channel(name=name, unit=unit))
         tracks.append(Track(channel=channel, samples=values.astype(layout.dtype, copy=False), base=base))
     marks = layout.marks or {}
-    return Source(
-        format="csv",
-        tracks=tuple(tracks),
-        name=marks.get("name", "") or path.stem,
-        start=marks.get("start", start),
-        spans=marks.get("spans", ()),
-        metadata=marks.get("metadata", {}),
-        history=marks.get("history", ()),
-    )
+    return marked_source("csv", tracks, marks, path, start=start)
 
 
 def _sniff(path: Path, options: CsvOptions) -> _Layout:
@@ -150,11 +142,9 @@ def _sniff(path: Path, options: CsvOptions) -> _Layout:
     marks, dtype = None, "float64"
     if marked:
         kind, _, rest = lines[0].removeprefix(_OURS).partition(" ")
-        try:
-            marks = marks_from_text(rest)
-            dtype = kind if kind in {"float32", "float64"} else "float64"
-        except (KeyError, TypeError, ValueError):
-            marks = None
+        marks = known_marks(rest) or None
+        if marks and kind in {"float32", "float64"}:
+            dtype = kind
     separator, decimal, first = _table_start(lines, options, path)
     if options.header_lines is not None:
         first = options.header_lines

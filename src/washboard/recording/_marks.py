@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from washboard.recording._recording import Channel, Recording, Span, Step
+from washboard.recording._source import Source, Track
 from washboard.settings import to_plain
 
 
@@ -79,3 +82,32 @@ def marks_from_text(text: str) -> dict[str, Any]:
             for entry in table.get("history", ())
         ),
     }
+
+
+def known_marks(text: str | bytes) -> dict[str, Any]:
+    """As `marks_from_text`; empty where the text is damaged: the samples can be read all the same."""
+    try:
+        return marks_from_text(text.decode() if isinstance(text, bytes) else text)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError):
+        return {}
+
+
+def marked_source(
+    form: str,
+    tracks: Sequence[Track],
+    marks: Mapping[str, Any],
+    path: Path,
+    *,
+    start: datetime | None = None,
+    metadata: Mapping[str, str] | None = None,
+) -> Source:
+    """A file's tracks with what our marks say, or else what the file itself does: its name, `start` and `metadata`."""
+    return Source(
+        format=form,
+        tracks=tuple(tracks),
+        name=marks.get("name", "") or path.stem,
+        start=marks.get("start") if marks else start,
+        spans=marks.get("spans", ()),
+        metadata=marks["metadata"] if marks else dict(metadata or {}),
+        history=marks.get("history", ()),
+    )

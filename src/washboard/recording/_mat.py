@@ -10,7 +10,7 @@ import numpy as np
 
 from washboard.errors import FormatError
 from washboard.recording._guarded import read_guarded
-from washboard.recording._marks import marks_from_text, marks_to_text
+from washboard.recording._marks import known_marks, marked_source, marks_to_text
 from washboard.recording._recording import Channel, Recording
 from washboard.recording._source import Source, TimeBase, Track, as_float
 
@@ -159,10 +159,7 @@ def _last(name: str) -> str:
 def _source(tree: dict[str, Any], path: Path) -> Source:
     marks: dict[str, Any] = {}
     if isinstance(tree.get("washboard"), str):
-        try:
-            marks = marks_from_text(tree["washboard"])
-        except (KeyError, TypeError, ValueError):
-            marks = {}
+        marks = known_marks(tree["washboard"])
     entries = dict(_flat(tree))
     arrays = {name: np.asarray(value) for name, value in entries.items() if _is_numbers(value)}
     base = _base(arrays, marks, path)
@@ -188,15 +185,7 @@ def _source(tree: dict[str, Any], path: Path) -> Source:
             unit = units[number] if units is not None and len(units) == len(rows) and listed else ""
             channel = own[number] if len(own) == len(rows) else Channel(name=label, unit=unit)
             tracks.append(Track(channel=channel, samples=samples, base=base))
-    return Source(
-        format="mat",
-        tracks=tuple(tracks),
-        name=marks.get("name", "") or path.stem,
-        start=marks.get("start"),
-        spans=marks.get("spans", ()),
-        metadata=marks.get("metadata", {}),
-        history=marks.get("history", ()),
-    )
+    return marked_source("mat", tracks, marks, path)
 
 
 def _is_numbers(value: Any) -> bool:

@@ -7,6 +7,7 @@ known besides as JSON. Any netCDF4 or HDF5 reader can open it.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -40,37 +41,115 @@ def write_netcdf_pieces(header: Recording, n_samples: int, pieces: Iterable[Samp
     pieces : iterable of ndarray, shape (channel, time)
         One after the other, `n_samples` together.
     """
-    import h5netcdf
-    import h5py
-
-    with h5netcdf.File(path, "w") as store:
-        store.dimensions["channel"] = header.n_channels
-        store.dimensions["time"] = n_samples
-        samples = store.create_variable("samples", ("channel", "time"), header.samples.dtype)
-        samples.attrs["rate_hz"] = header.rate_hz
+    rows = NetcdfRows(path, header.n_channels, n_samples, header.samples.dtype)
+    with rows:
         at = 0
         for piece in pieces:
-            samples[:, at : at + piece.shape[1]] = piece
+            if at + piece.shape[1] > n_samples:
+                raise ValueError(f"more than {n_samples} samples were given")
+            for row, line in enumerate(piece):
+                rows.put(row, line, at)
             at += piece.shape[1]
         if at != n_samples:
             raise ValueError(f"{at} of {n_samples} samples were given")
-        for name in ("unit", "quantity"):
-            texts = store.create_variable(f"channel_{name}", ("channel",), h5py.string_dtype())
-            texts[...] = np.array([getattr(channel, name) for channel in header.channels], dtype=object)
-        texts = store.create_variable("channel_name", ("channel",), h5py.string_dtype())
-        texts[...] = np.array(header.names, dtype=object)
-        # As a variable, because an HDF5 attribute holds no more than 64 KiB.
-        marks = store.create_variable(_MARK, (), h5py.string_dtype())
-        marks[...] = marks_to_text(header)
-        store.attrs["rate_hz"] = header.rate_hz
-        store.attrs["title"] = header.name
-        if header.start is not None:
-            store.attrs["start"] = header.start.isoformat()
-    with h5py.File(path, "r") as store:
-        data = store["samples"]
-        offset, dtype, shape = data.id.get_offset(), data.dtype, data.shape
-    if offset is not None:
-        append_index(path, OwnIndex(offset=offset, dtype=dtype, shape=shape, marks=marks_to_text(header)))
+        rows.finish(header)
+
+
+class NetcdfRows:
+    """A contiguous netCDF4 file of ours in the making: samples are put and got by row, in any order, by any thread.
+
+    It is a whole file only after `finish`; the caller sees to it that it is taken for one only then.
+
+    Parameters
+    ----------
+    path : Path
+        Written anew.
+    n_channels, n_samples : int
+        Rows and columns.
+    dtype : numpy dtype
+        float32 or float64.
+    """
+
+    def __init__(self, path: Path, n_channels: int, n_samples: int, dtype: np.dtype[Any]) -> None:
+        import h5netcdf
+        import h5py
+
+        self.path, self.n_samples, self.dtype = path, n_samples, np.dtype(dtype)
+        self._shape = (n_channels, n_samples)
+        self._lock = threading.Lock()
+        with h5netcdf.File(path, "w") as store:
+            store.dimensions["channel"] = n_channels
+            store.dimensions["time"] = n_samples
+            samples = store.create_variable("samples", ("channel", "time"), self.dtype)
+            if n_channels and n_samples:
+                # HDF5 finds the place for the samples when the first one is written.
+                samples[n_channels - 1, n_samples - 1] = 0
+        with h5py.File(path, "r") as store:
+            self._offset = store["samples"].id.get_offset()
+        self._stream = path.open("r+b", buffering=0)
+
+    def __enter__(self) -> NetcdfRows:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._stream.close()
+
+    def _place(self, row: int, at: int) -> int:
+        return int(self._offset) + (row * self.n_samples + at) * self.dtype.itemsize
+
+    def put(self, row: int, values: Samples, at: int = 0) -> None:
+        """Write `values`, shape (time,), into a row from sample `at` on. Raises OSError."""
+        if at + values.size > self.n_samples or not 0 <= row < self._shape[0]:
+            raise ValueError(f"{values.size} samples do not fit into row {row} from {at} on")
+        view = np.ascontiguousarray(values, dtype=self.dtype).data.cast("B")
+        place = self._place(row, at)
+        done = 0
+        with self._lock:
+            self._stream.seek(place)
+            while done < len(view):
+                done += self._stream.write(view[done:]) or 0
+
+    def get(self, row: int) -> Samples:
+        """A row as a new array, shape (time,). Raises OSError."""
+        out: Samples = np.empty(self.n_samples, dtype=self.dtype)
+        with self._lock:
+            read_exactly(self._stream, self._place(row, 0), out, self.path)
+        return out
+
+    def finish(self, header: Recording) -> None:
+        """Add what `header` knows besides the samples, and the note at the end. Raises OSError."""
+        import h5netcdf
+        import h5py
+
+        self._stream.close()
+        with h5netcdf.File(self.path, "a") as store:
+            store.variables["samples"].attrs["rate_hz"] = header.rate_hz
+            for name in ("unit", "quantity"):
+                texts = store.create_variable(f"channel_{name}", ("channel",), h5py.string_dtype())
+                texts[...] = np.array([getattr(channel, name) for channel in header.channels], dtype=object)
+            texts = store.create_variable("channel_name", ("channel",), h5py.string_dtype())
+            texts[...] = np.array(header.names, dtype=object)
+            # As a variable, because an HDF5 attribute holds no more than 64 KiB.
+            marks = store.create_variable(_MARK, (), h5py.string_dtype())
+            marks[...] = marks_to_text(header)
+            store.attrs["rate_hz"] = header.rate_hz
+            store.attrs["title"] = header.name
+            if header.start is not None:
+                store.attrs["start"] = header.start.isoformat()
+        if self._offset is not None:
+            note = OwnIndex(offset=self._offset, dtype=self.dtype, shape=self._shape, marks=marks_to_text(header))
+            append_index(self.path, note)
+
+
+def read_exactly(stream: Any, place: int, out: Samples, path: Path) -> None:
+    """Fill `out` with the file's bytes from `place` on. Raises FormatError where the file ends before."""
+    view, at = out.data.cast("B"), 0
+    stream.seek(place)
+    while at < len(view):
+        count = stream.readinto(view[at:])
+        if not count:
+            raise FormatError(f"{path}: ends before its samples do; copy it again")
+        at += count
 
 
 def read_netcdf(path: Path) -> Source:

@@ -10,7 +10,7 @@ import numpy as np
 
 from washboard.errors import ChannelError, FormatError
 from washboard.recording._csv import split_unit
-from washboard.recording._marks import marks_from_text, marks_to_text
+from washboard.recording._marks import known_marks, marked_source, marks_to_text
 from washboard.recording._recording import Channel, Recording
 from washboard.recording._source import Source, TimeBase, Track, as_float, no_channel
 
@@ -60,10 +60,7 @@ def _read(file: Any, path: Path, channels: Sequence[str] | None) -> Source:
     schema = file.schema_arrow
     marks: dict[str, Any] = {}
     if schema.metadata and _MARK in schema.metadata:
-        try:
-            marks = marks_from_text(schema.metadata[_MARK].decode())
-        except (KeyError, TypeError, ValueError):
-            marks = {}
+        marks = known_marks(schema.metadata[_MARK])
     rows = file.metadata.num_rows
     if rows * len(schema) > 1000 * path.stat().st_size:
         raise ValueError(f"it claims {rows} rows, which a file of this size cannot hold")
@@ -94,15 +91,7 @@ def _read(file: Any, path: Path, channels: Sequence[str] | None) -> Source:
         unit = said.get("unit", said.get("units", unit))
         channel = own.get(name, Channel(name=name, unit=unit, description=said.get("description", "")))
         tracks.append(Track(channel=channel, samples=values, base=base))
-    return Source(
-        format="parquet",
-        tracks=tuple(tracks),
-        name=marks.get("name", "") or path.stem,
-        start=marks.get("start"),
-        spans=marks.get("spans", ()),
-        metadata=marks.get("metadata", {}),
-        history=marks.get("history", ()),
-    )
+    return marked_source("parquet", tracks, marks, path)
 
 
 def _numbers(column: Any) -> Any:

@@ -101,7 +101,8 @@ def _rows(recording: Recording, step: RepairStep) -> list[int]:
     return rows
 
 
-def _history(step: RepairStep) -> Step:
+def history_of(step: RepairStep) -> Step:
+    """What a recording remembers of a repair."""
     default = RepairStep(do=step.do)
     said = {
         key: value
@@ -135,7 +136,7 @@ def _per_channel(recording: Recording, step: RepairStep) -> Recording:
         channels[row] = mended.channel or channels[row]
         spans.extend(_marked(recording, channels[row].name, mended.hits, step.do))
     return recording.replace(
-        samples=samples, channels=tuple(channels), spans=tuple(spans), step=_history(step), owned=True
+        samples=samples, channels=tuple(channels), spans=tuple(spans), step=history_of(step), owned=True
     )
 
 
@@ -270,7 +271,7 @@ def _rename(recording: Recording, step: RepairStep) -> Recording:
     spans = tuple(
         dataclasses.replace(span, channel=step.to) if span.channel == step.channel else span for span in recording.spans
     )
-    return recording.replace(channels=tuple(channels), spans=spans, step=_history(step))
+    return recording.replace(channels=tuple(channels), spans=spans, step=history_of(step))
 
 
 def _swap(recording: Recording, step: RepairStep) -> Recording:
@@ -279,7 +280,7 @@ def _swap(recording: Recording, step: RepairStep) -> Recording:
     one, two = recording.index(step.channel), recording.index(step.to)
     samples = recording.samples.copy()
     samples[[one, two]] = samples[[two, one]]
-    return recording.replace(samples=samples, step=_history(step), owned=True)
+    return recording.replace(samples=samples, step=history_of(step), owned=True)
 
 
 def _cut(recording: Recording, step: RepairStep) -> Recording:
@@ -287,7 +288,7 @@ def _cut(recording: Recording, step: RepairStep) -> Recording:
     end = recording.duration_s if step.end_s is None else step.end_s
     if step.keep:
         cut = recording.cut(start, end)
-        return cut.replace(step=_history(step))
+        return cut.replace(step=history_of(step))
     head = round(start * recording.rate_hz)
     tail = min(recording.n_samples, round(end * recording.rate_hz))
     if tail <= head or (head == 0 and tail == recording.n_samples):
@@ -302,7 +303,7 @@ def _cut(recording: Recording, step: RepairStep) -> Recording:
             spans.append(dataclasses.replace(span, start_s=first, end_s=last))
     at = head / recording.rate_hz
     spans.append(Span(kind="join", start_s=at, end_s=at, note=f"{gone:g} s left out"))
-    return recording.replace(samples=samples, spans=tuple(spans), step=_history(step), owned=True)
+    return recording.replace(samples=samples, spans=tuple(spans), step=history_of(step), owned=True)
 
 
 def _mark_bad(recording: Recording, step: RepairStep) -> Recording:
@@ -312,7 +313,7 @@ def _mark_bad(recording: Recording, step: RepairStep) -> Recording:
         Span(kind="bad", start_s=step.start_s or 0.0, end_s=end, channel=name, note=step.note or "marked bad")
         for name in names
     ]
-    return recording.replace(spans=(*recording.spans, *spans), step=_history(step))
+    return recording.replace(spans=(*recording.spans, *spans), step=history_of(step))
 
 
 _WHOLE: dict[str, Callable[[Recording, RepairStep], Recording]] = {

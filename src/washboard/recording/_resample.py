@@ -41,17 +41,22 @@ def resample(recording: Recording, rate_hz: float) -> Recording:
         return recording
     ratio = rate_ratio(recording.rate_hz, rate_hz)
     rows = [resampled(row, ratio) for row in recording.samples]
-    step = Step(
+    step = resampling(recording.rate_hz, rate_hz)
+    return recording.replace(samples=np.stack(rows), rate_hz=rate_hz, step=step, owned=True)
+
+
+def resampling(from_hz: float, to_hz: float) -> Step:
+    """What a recording remembers of being resampled, the filter's corner and attenuation among it."""
+    return Step(
         function="recording.resample",
         settings={
-            "from_hz": recording.rate_hz,
-            "to_hz": rate_hz,
+            "from_hz": from_hz,
+            "to_hz": to_hz,
             "filter": "linear-phase FIR, Kaiser window",
-            "pass_band_hz": PASS_BAND * min(rate_hz, recording.rate_hz) / 2,
+            "pass_band_hz": PASS_BAND * min(to_hz, from_hz) / 2,
             "stop_db": _STOP_DB,
         },
     )
-    return recording.replace(samples=np.stack(rows), rate_hz=rate_hz, step=step, owned=True)
 
 
 def rate_ratio(from_hz: float, to_hz: float) -> Fraction:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import FormatError
-from washboard.recording._marks import marks_from_text, marks_to_text
+from washboard.recording._marks import known_marks, marked_source, marks_to_text
 from washboard.recording._recording import Channel, Recording
 from washboard.recording._source import Source, TimeBase, Track
 
@@ -281,10 +281,7 @@ def read_uff58(path: Path) -> Source:
     marks: dict[str, Any] = {}
     for line in functions[0].id_lines:
         if line.startswith(_OURS):
-            try:
-                marks = marks_from_text(line.removeprefix(_OURS))
-            except (KeyError, TypeError, ValueError):
-                marks = {}
+            marks = known_marks(line.removeprefix(_OURS))
     if marks and len(marks["channels"]) != len(functions):
         marks = {}
     tracks: list[Track] = []
@@ -310,15 +307,7 @@ def read_uff58(path: Path) -> Source:
                 tracks.append(Track(channel=twin, samples=values, base=base))
         else:
             tracks.append(Track(channel=channel, samples=function.values, base=base))
-    return Source(
-        format="uff58",
-        tracks=tuple(tracks),
-        name=marks.get("name", "") or path.stem,
-        start=marks.get("start") if marks else _date(functions[0].id_lines),
-        spans=marks.get("spans", ()),
-        metadata=marks.get("metadata", {}),
-        history=marks.get("history", ()),
-    )
+    return marked_source("uff58", tracks, marks, path, start=_date(functions[0].id_lines))
 
 
 def _base(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -19,19 +20,24 @@ from washboard.programme._store import load_table, save_table
 from washboard.recording import (
     Channel,
     Finding,
+    Missing,
     Recording,
     RepairEffect,
+    Rows,
+    WorkingCopy,
     applies,
-    derive,
-    find_faults,
     lap_faults,
     names_in,
+    open_rows,
+    part_of,
     read_recording,
     repair,
-    resample,
-    write_recording,
+    resample_file,
+    rows_of,
+    write_working_copy,
 )
 from washboard.report import Exhibit
+from washboard.settings import Progress, no_progress
 
 
 def _reads(plan: Plan) -> Any:
@@ -60,29 +66,29 @@ def _run(ws: Workspace) -> Outcome:
         events[event] = []
         for number, file in enumerate(laps, start=1):
             ws.progress(done / total, f"{event}, lap {number} of {len(laps)}")
-            done += 1
-            copy = _working_copy(plan, file, event, number)
+            name = lap_file(event, number, taken)
+            copy = _working_copy(plan, file, event, number, ws.out / name, _within(ws.progress, done, total))
             reason = _left_out(check.leave_out, event, number)
-            findings.extend(_worded(copy.findings, event, number, check.accept, note=bool(reason)))
-            repairs.extend(_repair_row(effect, event, number, plan) for effect in copy.effects)
-            missing = _missing(copy.recording)
+            found = _mended(copy.before, copy.after) if copy.effects else copy.after
+            findings.extend(_worded(found, event, number, check.accept, note=bool(reason)))
+            repairs.extend(copy.effects)
+            missing = _missing(copy.missing)
             original = file.relative_to(ws.folder.resolve()).as_posix()
             if missing and not reason:
                 if check.unusable == "stop":
                     unusable.append(f"{ws.folder / original}: {missing}")
                 reason = missing
-            name = lap_file(event, number, taken)
-            write_recording(copy.recording, ws.out / name)
-            rates[name] = copy.recording.rate_hz
+            rates[name] = copy.header.rate_hz
             events[event].append(
                 {
                     "file": name,
                     "original": original,
-                    "duration_s": copy.recording.duration_s,
+                    "duration_s": copy.duration_s,
                     "excluded": bool(reason),
                     "reason": reason,
                 }
             )
+            done += 1
     rate = check.rate_hz or max(rates.values())
     _bring_to(rate, ws.out, rates)
     for event, entries in events.items():
@@ -136,52 +142,57 @@ def _outcome(
     )
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True, slots=True)
-class _Copy:
-    recording: Recording
-    findings: tuple[Finding, ...]
-    effects: tuple[RepairEffect, ...]
+def _within(progress: Progress, done: int, total: int) -> Progress:
+    """Progress of one lap as part of all."""
+    return lambda share, words: progress((done + 0.99 * share) / total, words)
 
 
 def _bring_to(rate: float, out: Path, rates: dict[str, float]) -> None:
     """Resample the copies of another rate; only now, so that no original is read twice to learn the highest rate."""
     for name, own in rates.items():
         if own != rate:
-            write_recording(resample(read_recording(out / name), rate), out / name)
+            resample_file(out / name, rate)
 
 
 def mended_lap(plan: Plan, file: Path, event: str, lap: int, rate_hz: float) -> Recording:
-    """The working copy that the check stage would make of one lap. Raises InputError, DataError."""
-    copy = _working_copy(plan, file, event, lap).recording
-    return copy if copy.rate_hz == rate_hz else resample(copy, rate_hz)
+    """The working copy that the check stage would make of one lap, in memory. Raises InputError, DataError."""
+    with tempfile.TemporaryDirectory(prefix="washboard-") as folder:
+        copy = Path(folder) / "lap.nc"
+        _working_copy(plan, file, event, lap, copy, no_progress)
+        resample_file(copy, rate_hz)
+        with open_rows(copy, copy) as rows:
+            samples = np.stack([rows.get(row) for row in range(rows.header.n_channels)])
+            return rows.header.replace(samples=samples, owned=True)
 
 
-def _working_copy(plan: Plan, file: Path, event: str, lap: int) -> _Copy:
-    described = _as_planned(plan, file, event, lap)
-    derived = {entry.name for entry in plan.check.derived}
-    steps = [step for step in plan.check.repair if step.do != "rename"]
-    first = repair(described, [s for s in steps if s.channel not in derived], event=event, lap=lap)
-    mended = derive(first.recording, plan.check.derived)
-    second = repair(mended, [s for s in steps if s.channel in derived], event=event, lap=lap)
-    effects = first.effects + second.effects
-    wanted = [channel.name for channel in plan.channel]
-    copy = second.recording.select(wanted)
-    before = find_faults(described.select([name for name in wanted if name in described.names]))
-    findings = _mended(before, find_faults(copy)) if effects else before
-    return _Copy(recording=copy, findings=findings, effects=effects)
+def _working_copy(
+    plan: Plan, file: Path, event: str, lap: int, out: Path, progress: Progress
+) -> WorkingCopy[dict[str, Any]]:
+    return write_working_copy(
+        file,
+        out,
+        channels=_wanted(plan, event, lap),
+        describe=lambda rows: _as_planned(rows, plan, file, event, lap),
+        wanted=[channel.name for channel in plan.channel],
+        steps=[step for step in plan.check.repair if step.do != "rename"],
+        derived=plan.check.derived,
+        event=event,
+        lap=lap,
+        effect=lambda effect: _repair_row(effect, event, lap, plan),
+        progress=progress,
+    )
 
 
-def _as_planned(plan: Plan, file: Path, event: str, lap: int) -> Recording:
-    """The original, its channels named and described as the plan says, in SI."""
-    original = read_recording(file, channels=_wanted(plan, event, lap))
-    if original.duration_s < plan.check.shortest_s:
+def _as_planned(rows: Rows, plan: Plan, file: Path, event: str, lap: int) -> Recording:
+    """The original's header, its channels named and described as the plan says."""
+    if rows.duration_s < plan.check.shortest_s:
         raise DataError(
-            f"{file}: is only {original.duration_s:.3g} s long, shorter than check.shortest = "
+            f"{file}: is only {rows.duration_s:.3g} s long, shorter than check.shortest = "
             f'"{plan.check.shortest_s:g} s"; record a longer lap, or shorten that limit'
         )
-    original = original.replace(name=f"{event}, lap {lap}")
+    header = rows.header.replace(name=f"{event}, lap {lap}")
     renames = [step for step in plan.check.repair if step.do == "rename"]
-    return _described(repair(original, renames, event=event, lap=lap).recording, plan, file)
+    return _described(repair(header, renames, event=event, lap=lap).recording, plan, file)
 
 
 def _mended(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -206,7 +217,7 @@ def _wanted(plan: Plan, event: str, lap: int) -> list[str]:
 
 
 def _described(recording: Recording, plan: Plan, file: Path) -> Recording:
-    """The plan's word on each channel, in SI. Raises UnitError where file and plan measure different things."""
+    """The plan's word on each channel. Raises UnitError where file and plan measure different things."""
     planned = {channel.name: channel for channel in plan.channel}
     channels = []
     for measured in recording.channels:
@@ -218,7 +229,7 @@ def _described(recording: Recording, plan: Plan, file: Path) -> Recording:
             if str(file) in str(error):
                 raise
             raise UnitError(f"{file}: channel '{measured.name}': {error}") from None
-    return recording.replace(channels=tuple(channels)).in_si()
+    return recording.replace(channels=tuple(channels))
 
 
 def _channel(measured: Channel, channel: ChannelPlan, file: Path) -> Channel:
@@ -249,10 +260,17 @@ def _channel(measured: Channel, channel: ChannelPlan, file: Path) -> Channel:
 def _between_laps(out: Path, event: str, entries: Sequence[dict[str, Any]], accept: tuple[str, ...]) -> list[Finding]:
     kept = [(number, entry) for number, entry in enumerate(entries, start=1) if not entry["excluded"]]
     found: list[Finding] = []
-    laps = [read_recording(out / entry["file"]) for _number, entry in kept]
+    if len(kept) < 3:
+        return []
+    laps = [_compared(out / entry["file"]) for _number, entry in kept]
     for (number, _entry), faults in zip(kept, lap_faults(laps), strict=True):
         found.extend(_worded(faults, event, number, accept))
     return found
+
+
+def _compared(file: Path) -> Recording:
+    with open_rows(file, file) as rows:
+        return part_of(rows)
 
 
 def _repair_row(effect: RepairEffect, event: str, lap: int, plan: Plan) -> dict[str, Any]:
@@ -273,13 +291,9 @@ def _repair_row(effect: RepairEffect, event: str, lap: int, plan: Plan) -> dict[
     }
 
 
-def _missing(recording: Recording) -> str:
-    for channel, row in zip(recording.channels, recording.samples, strict=True):
-        bad = ~np.isfinite(row)
-        if bad.any():
-            first = int(np.argmax(bad)) / recording.rate_hz
-            last = (bad.size - int(np.argmax(bad[::-1]))) / recording.rate_hz
-            return f"channel '{channel.name}' has {int(bad.sum())} NaN samples at {first:.2f} to {last:.2f} s"
+def _missing(missing: Sequence[Missing]) -> str:
+    for gap in missing:
+        return f"channel '{gap.channel}' has {gap.count} NaN samples at {gap.start_s:.2f} to {gap.end_s:.2f} s"
     return ""
 
 
@@ -313,16 +327,29 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     for row in table["repairs"]:
         if row["do"] not in {"despike", "fill", "drift", "offset", "hum", "filter"} or shown >= 4:
             continue
-        original = _as_planned(plan, files[row["event"]][row["lap"] - 1], row["event"], row["lap"])
+        original = _original(plan, files[row["event"]][row["lap"] - 1], row)
         entry = table["events"][row["event"]][row["lap"] - 1]
         copy = read_recording(folder / "stages" / "check" / entry["file"])
-        if row["channel"] not in original.names or copy.rate_hz != original.rate_hz:
+        if original is None or copy.rate_hz != original.rate_hz:
             continue
         figure = fault_figure(original, copy, row["channel"], did=row["do"])
         caption = f"{row['event']}, lap {row['lap']}: as recorded and as repaired ({row['do']})."
         exhibits.append(Exhibit(title=f"Repair of {row['channel']}", caption=caption, svg=to_svg(figure)))
         shown += 1
     return tuple(exhibit for exhibit in exhibits if exhibit.svg or exhibit.rows)
+
+
+def _original(plan: Plan, file: Path, row: dict[str, Any]) -> Recording | None:
+    """The one channel of the original that a repair changed, in SI; None for a derived one."""
+    wanted = _wanted(plan, row["event"], row["lap"])
+    before = [step for step in plan.check.repair if step.do == "rename" and step.to == row["channel"]]
+    name = next((s.channel for s in before if applies(s, row["event"], row["lap"])), row["channel"])
+    if name not in wanted:
+        return None
+    one = rows_of(read_recording(file, channels=[name]))
+    renamed = [dataclasses.replace(c, name=row["channel"]) for c in one.header.channels]
+    described = _described(one.header.replace(channels=tuple(renamed)), plan, file)
+    return described.replace(samples=one.get(0)[None]).in_si()
 
 
 def _findings_table(findings: Sequence[Finding]) -> Exhibit:
@@ -356,6 +383,6 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     recordings=True,
-    revision=3,
+    revision=4,
     show=_show,
 )
