@@ -52,7 +52,7 @@ def cross_spectra(
     block_s: float = 8.0,
     overlap: float = 0.5,
     window: str = "hann",
-    batch: int = 8,
+    batch: int = 4,
 ) -> CrossSpectra:
     """Averaged spectra by the method of Welch (1967) for all pairs a FRF needs, in blocks of bounded memory.
 
@@ -123,14 +123,17 @@ def _added_up(
     def half(start: int, stop: int) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
         straight = np.zeros((n_channels, q + 1, n_floats), kind)
         crossed = np.zeros((n_channels, q, n_floats), kind)
-        buffer = np.empty((n_channels, batch, n), kind)
         swapped = np.empty((q, batch, _STRIP), kind)
+        segments, spectra = np.empty((0, 0, 0), kind), np.empty((0, 0, 0), np.result_type(kind, np.complex64))
         for first in range(start, stop, batch):
-            # A batch cut short needs contiguous rows of its own.
-            part = buffer if stop - first >= batch else np.empty((n_channels, stop - first, n), kind)
-            windowed(drive, first, hop, taper, part, 0)
-            windowed(response, first, hop, taper, part, q)
-            accumulate(scipy.fft.rfft(part, axis=-1).view(kind), q, swapped, straight, crossed)
+            if (count := min(batch, stop - first)) != segments.shape[1]:
+                segments = np.empty((n_channels, count, n), kind)
+                spectra = np.empty((n_channels, count, n // 2 + 1), spectra.dtype)
+            windowed(drive, first, hop, taper, segments, 0)
+            windowed(response, first, hop, taper, segments, q)
+            # Into memory that is already there: fresh pages for every batch would cost as much as the transform.
+            np.fft.rfft(segments, axis=-1, out=spectra)
+            accumulate(spectra.view(kind), q, swapped, straight, crossed)
         return straight, crossed
 
     middle = (n_segments + 1) // 2
