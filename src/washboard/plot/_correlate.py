@@ -29,28 +29,33 @@ if TYPE_CHECKING:
 
     from washboard.correlate import Comparison, Equivalence
 
-_COLUMNS = 3
 
-
-def _grid(n: int, row_mm: float = 46.0) -> tuple[Figure, list[Axes]]:
-    """A figure with `n` panels in rows of up to three."""
-    columns = min(_COLUMNS, n)
+def _grid(n: int) -> tuple[Figure, list[Axes]]:
+    """A figure with `n` panels of one x axis; three figures of 15 panels fit a page."""
+    columns = _columns(n)
     rows = -(-n // columns)
-    figure = new_figure(height_mm=14 + row_mm * rows, placed=True)
+    figure = new_figure(height_mm=14 + (22.5 if rows > 2 else 30.0) * rows, placed=True)
     axes = panels(figure, rows, columns).ravel()
-    _place(figure, rows)
-    for spare in axes[n:]:
-        spare.set_visible(False)
+    _place(figure, rows, between_mm=7.5)
+    for number, one in enumerate(axes):
+        one.set_visible(number < n)
+        if number + columns < n:
+            one.tick_params(labelbottom=False)
     return figure, list(axes[:n])
 
 
-def _place(figure: Figure, rows: int) -> None:
+def _columns(n: int) -> int:
+    return min(n, 3 if n <= 6 else 4 if n <= 8 else 5)
+
+
+def _place(figure: Figure, rows: int, *, between_mm: float = 15.0) -> None:
     """Fixed room around panels, in mm: many panels laid out by trial take seconds."""
     width, height = figure.get_size_inches() * 25.4
-    panel = (height - 32.0 - 15.0 * (rows - 1)) / rows
+    panel = (height - 32.0 - between_mm * (rows - 1)) / rows
     figure.subplots_adjust(
-        left=17 / width, right=1 - 2 / width, bottom=17 / height, top=1 - 15 / height, wspace=0.34, hspace=15.0 / panel
-    )
+        left=17 / width, right=1 - 2 / width, bottom=17 / height, top=1 - 15 / height, wspace=0.44,
+        hspace=between_mm / panel,
+    )  # fmt: skip
     for axes in figure.axes:
         axes.minorticks_off()
 
@@ -68,7 +73,7 @@ def spectra_figure(found: Comparison, *, band_hz: tuple[float, float], channels:
     top = min(2.5 * band_hz[1], float(found.frequency_hz[-1]))
     shown = (found.frequency_hz >= band_hz[0] / 4) & (found.frequency_hz <= top)
     frequency = found.frequency_hz[shown]
-    for panel, row in zip(axes, rows, strict=True):
+    for number, (panel, row) in enumerate(zip(axes, rows, strict=True)):
         panel.axvspan(*band_hz, color="#F2F5F8", zorder=0)
         panel.loglog(frequency, found.psd_field[row][shown], color=FIELD, label="field")
         panel.loglog(frequency, found.psd_laboratory[row][shown], color=LABORATORY, linewidth=0.9, label="laboratory")
@@ -77,9 +82,11 @@ def spectra_figure(found: Comparison, *, band_hz: tuple[float, float], channels:
         if peak > 0:
             panel.set_ylim(peak * 1e-5, peak * 4)
         panel.minorticks_off()
-        panel.set_title(found.channels[row], fontsize=7.5, fontweight="normal")
-        panel.set_ylabel(f"[({pretty_unit(found.units[row])})²/Hz]", fontsize=7)
-        panel.set_xlabel("frequency [Hz]", fontsize=7)
+        panel.tick_params(labelsize=6, pad=1)
+        panel.set_title(found.channels[row], fontsize=6, fontweight="normal", pad=2)
+        panel.set_ylabel(f"[({pretty_unit(found.units[row])})²/Hz]", fontsize=6, labelpad=1)
+        if number + _columns(len(rows)) >= len(rows):
+            panel.set_xlabel("frequency [Hz]", fontsize=6.5, labelpad=1)
     _both(figure, axes)
     worst = rows[int(np.argmax(found.error[rows]))]
     title(
@@ -146,7 +153,7 @@ def damage_ratio_figure(
         Channels that the drive was made for; the others' names are set in grey.
     """
     values = np.asarray(ratio, np.float64)
-    figure = new_figure(height_mm=26 + 6.5 * len(channels))
+    figure = new_figure(height_mm=26 + 5.2 * len(channels))
     axes = panels(figure)[0, 0]
     rows = np.arange(len(channels))[::-1]
     axes.axvspan(low, high, color="#EEF3F7", zorder=0)
@@ -214,7 +221,7 @@ def equivalence_figure(found: Equivalence, own: Sequence[int], *, channels: Sequ
         for part in (found.planned.value, found.planned.low, found.planned.high)
     )
     done = np.array([found.done.value[row, column] for row, column in zip(rows, columns, strict=True)]) / scale
-    figure = new_figure(height_mm=26 + 7 * len(names))
+    figure = new_figure(height_mm=26 + 5.5 * len(names))
     axes = panels(figure)[0, 0]
     places = np.arange(len(names))[::-1]
     axes.axvline(found.service / scale, color=LIMIT, linewidth=1.0, linestyle="--", label="asked for")

@@ -39,7 +39,7 @@ def ratio_figure(
         Channels for which the upper bound holds; the others stand in brackets.
     """
     upper = np.full(len(channels), over) if bounded is None else np.where(bounded, over, np.inf)
-    figure = new_figure(height_mm=24 + 6.5 * len(channels))
+    figure = new_figure(height_mm=24 + 5.0 * len(channels))
     axes = panels(figure)[0, 0]
     axes.axvspan(under, over, color=GOOD, alpha=0.12, lw=0)
     axes.axvline(1.0, color=FAINT, lw=0.8)
@@ -88,7 +88,7 @@ def share_figure(share: NDArray[np.float64], *, events: tuple[str, ...], channel
     events, channels : tuple of str
         Names.
     """
-    figure = new_figure(height_mm=24 + 6.0 * len(channels))
+    figure = new_figure(height_mm=24 + 5.0 * len(channels))
     axes = panels(figure)[0, 0]
     rows, left = np.arange(len(channels)), np.zeros(len(channels))
     for number, event in enumerate(events):
@@ -130,7 +130,7 @@ def laps_figure(
     channel : str
         Whose target.
     """
-    figure = new_figure(height_mm=65)
+    figure = new_figure(height_mm=54)
     axes = panels(figure)[0, 0]
     axes.plot(laps, 100 * half_width, marker="o" if len(laps) < 25 else "", ms=3)
     axes.set_ylim(0, None)

@@ -62,7 +62,7 @@ def trend_figure(
         The feature, for the axis.
     """
     x, y = np.asarray(numbers), np.asarray(ratio, np.float64)
-    figure = new_figure(height_mm=75)
+    figure = new_figure(height_mm=64)
     axes = panels(figure)[0, 0]
     axes.axhspan(1 - tolerance, 1 + tolerance, color="#EEF3F7", zorder=0)
     for edge in (1 - tolerance, 1 + tolerance):

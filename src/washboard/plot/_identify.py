@@ -64,7 +64,7 @@ def frf_figure(frf: Frf, band_hz: tuple[float, float], units: Mapping[str, str])
     f, spread = frf.freq_hz[inside], np.sqrt(frf.variance[inside])
     columns = 2
     rows = -(-len(frf.responses) // columns)
-    figure = new_figure(height_mm=18 + 42 * rows)
+    figure = new_figure(height_mm=18 + 34 * rows)
     grid = panels(figure, rows, columns, sharex=True)
     for i, name in enumerate(frf.responses):
         axes = grid.ravel()[i]
@@ -92,7 +92,7 @@ def condition_figure(frf: Frf, band_hz: tuple[float, float]) -> Figure:
     scale = np.sqrt(np.mean(np.abs(values) ** 2, axis=(0, 2)))
     reach = np.sqrt(np.mean(np.abs(values / scale[None, :, None]) ** 2, axis=(0, 1)))
     singular = np.linalg.svd(values / scale[None, :, None] / reach[None, None, :], compute_uv=False)
-    figure = new_figure(height_mm=75)
+    figure = new_figure(height_mm=64)
     left, right = panels(figure, 1, 2)[0]
     for k in range(singular.shape[1]):
         left.loglog(f, singular[:, k], color=CYCLE[k % len(CYCLE)])

@@ -31,7 +31,7 @@ _COLUMNS = 3
 
 
 def _small_multiples(
-    channels: tuple[str, ...], draw: Callable[[Axes, int], None], *, x: str, height_mm: float = 42
+    channels: tuple[str, ...], draw: Callable[[Axes, int], None], *, x: str, height_mm: float = 33
 ) -> Figure:
     """One panel per channel, three to a row, with the x label under the lowest panels."""
     columns = 2 if len(channels) in (2, 4) else min(_COLUMNS, len(channels))
@@ -142,7 +142,7 @@ def band_figure(
     band_hz : tuple of two floats
         Band of the test. [Hz]
     """
-    figure = new_figure(height_mm=78)
+    figure = new_figure(height_mm=68)
     axes = panels(figure, 1, 2, sharey=True)
     for panel, curves, words in (
         (axes[0, 0], without_below, "Without the content below"),

@@ -38,7 +38,7 @@ def fault_figure(original: Recording, copy: Recording, channel: str, *, did: str
         worst = max(groups, key=lambda group: float(step[group].max()))
         margin = max(round(_MARGIN_S * original.rate_hz), int(0.6 * (worst[-1] - worst[0])))
         first, last = max(0, int(worst[0]) - margin), min(size, int(worst[-1]) + margin)
-    figure = new_figure(height_mm=70.0)
+    figure = new_figure(height_mm=50.0)
     axes = figure.subplots()
     time_s = np.arange(first, last) / original.rate_hz
     for samples, colour, label, width in ((before, LOOK, "as recorded", 1.4), (after, FIELD, "as repaired", 0.8)):

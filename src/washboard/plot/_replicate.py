@@ -31,7 +31,7 @@ _MOST = 12
 @styled
 def convergence_figure(histories: Mapping[str, Sequence[Mapping[str, Any]]]) -> Figure:
     """Overall error by play, one line per event; plays at a reduced level are hollow, trips crosses."""
-    figure = new_figure(height_mm=80)
+    figure = new_figure(height_mm=66)
     axes = panels(figure)[0, 0]
     reached = []
     for k, (event, history) in enumerate(histories.items()):
@@ -63,12 +63,14 @@ def convergence_figure(histories: Mapping[str, Sequence[Mapping[str, Any]]]) -> 
 
 
 def _grid(count: int, height_mm: float, *, sharex: bool) -> tuple[Figure, NDArray[Any]]:
-    columns = 2 if count > 1 else 1
+    columns = 2 if count in (2, 4) else min(3, count)
     rows = -(-count // columns)
     figure = new_figure(height_mm=16 + height_mm * rows)
     grid = panels(figure, rows, columns, sharex=sharex)
-    for axes in grid.ravel()[count:]:
-        axes.set_visible(False)
+    for place, axes in enumerate(grid.ravel()):
+        axes.set_visible(place < count)
+        if place < count <= place + columns:
+            axes.tick_params(labelbottom=True)
     return figure, grid
 
 
@@ -87,7 +89,7 @@ def spectra_figure(event: str, details: Mapping[str, NDArray[Any]], units: Mappi
         axes.set_ylabel(f"{name}\n[({pretty_unit(units.get(name, ''))})²/Hz, SI]")
         loud = wanted > wanted.max() * 1e-2
         gap.append(float(np.median(np.abs(10 * np.log10(made[loud] / wanted[loud])))))
-    for axes in grid[-1]:
+    for axes in grid.ravel()[max(0, len(names) - grid.shape[1]) : len(names)]:
         axes.set_xlabel(axis_label("Frequency", "Hz"))
     grid[0, 0].legend()
     title(figure, f"{event}: spectra differ by {np.median(gap):.1f} dB (median where the target is loud)")
@@ -110,7 +112,7 @@ def excerpt_figure(event: str, details: Mapping[str, NDArray[Any]], units: Mappi
         axes.axhline(0, color=FAINT, linewidth=0.5)
         axes.set_ylabel(f"{name}\n[SI of {pretty_unit(units.get(name, ''))}]")
         errors.append(float(np.sqrt(np.mean((made - wanted) ** 2) / max(np.mean(wanted**2), 1e-300))))
-    for axes in grid[-1]:
+    for axes in grid.ravel()[max(0, len(names) - grid.shape[1]) : len(names)]:
         axes.set_xlabel(axis_label("Time", "s"))
     grid[0, 0].legend(ncols=2)
     title(figure, f"{event}: in the loudest seconds the response is {np.median(errors):.0%} off (median over channels)")

@@ -231,7 +231,7 @@ def modes_figure(
 ) -> Figure:
     """The lowest modes, each drawn twice: from the side and from behind, at rest (grey) and at its largest motion."""
     n = min(most, len(freq_hz))
-    figure = new_figure(width_mm=180, height_mm=15 + 40 * -(-n // 2))
+    figure = new_figure(width_mm=180, height_mm=15 + 31 * -(-n // 2))
     field = panels(figure, -(-n // 2), 4)
     for number in range(n):
         side, rear = field[number // 2, 2 * (number % 2)], field[number // 2, 2 * (number % 2) + 1]

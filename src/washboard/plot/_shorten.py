@@ -42,7 +42,7 @@ def retained_figure(
     events, channels : tuple of str
         Names.
     """
-    figure = new_figure(height_mm=24 + 5.5 * len(channels))
+    figure = new_figure(height_mm=22 + 4.8 * len(channels))
     axes = panels(figure)[0, 0]
     rows = np.arange(len(channels))
     most = required.max(axis=0)
@@ -93,7 +93,7 @@ def trade_off_figure(
     chosen : sequence of (share, length)
         What was chosen, per event. [-]
     """
-    figure = new_figure(height_mm=75)
+    figure = new_figure(height_mm=64)
     axes = panels(figure)[0, 0]
     axes.plot([50, 100], [50, 100], color=FAINT, lw=0.8)
     for number, event in enumerate(events):
@@ -171,7 +171,7 @@ def effects_figure(
     band_hz : (low, high)
         Band to show. [Hz]
     """
-    figure = new_figure(height_mm=70)
+    figure = new_figure(height_mm=58)
     left, right = panels(figure, 1, 2)[0]
     inside = (frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])
     for values, color, name in zip(psd, (FIELD, LABORATORY), ("original", "shortened"), strict=True):

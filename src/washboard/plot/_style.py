@@ -110,11 +110,11 @@ def styled(function: Callable[P, R]) -> Callable[P, R]:
 
 def _plain_logs(figure: Any) -> None:
     """Write 1, 2, 5, 10 on logarithmic axes of few decades, and nothing between the decades of longer ones."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+    from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter
 
     for axes in figure.axes:
         for axis, (low, high) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
-            if axis.get_scale() != "log" or not 0 < low < high:
+            if axis.get_scale() != "log" or not 0 < low < high or isinstance(axis.get_major_locator(), FixedLocator):
                 continue
             axis.set_minor_formatter(NullFormatter())
             if high / low < 200 and low >= 1e-3 and high < 1e5:

@@ -109,8 +109,8 @@ class Document:
         One row per stage.
     recordings : tuple of pairs of str
         Each original recording with the digest of its content.
-    picture : str
-        SVG for the first page, or nothing.
+    picture : Exhibit, optional
+        Figure for the first page.
     cautions : tuple of pairs of str
         A heading and a paragraph each.
     """
@@ -121,7 +121,7 @@ class Document:
     chapters: tuple[Chapter, ...]
     provenance: tuple[Provenance, ...] = ()
     recordings: tuple[tuple[str, str], ...] = ()
-    picture: str = ""
+    picture: Exhibit | None = None
     cautions: tuple[tuple[str, str], ...] = CAUTIONS
 
 
@@ -154,7 +154,7 @@ def to_table(document: Document, *, most_rows: int | None = None) -> dict[str, A
         "title": document.title,
         "facts": [list(pair) for pair in document.facts.items()],
         "statement": document.statement,
-        "picture": thin_svg(document.picture),
+        "picture": None if document.picture is None else _exhibit(document.picture, most_rows),
         "chapters": [_chapter(chapter, most_rows) for chapter in document.chapters],
         "provenance": [
             [
@@ -188,7 +188,7 @@ def _chapter(chapter: Chapter, most_rows: int | None) -> dict[str, Any]:
 
 
 def _exhibit(exhibit: Exhibit, most_rows: int | None) -> dict[str, Any]:
-    rows = exhibit.rows if most_rows is None else exhibit.rows[:most_rows]
+    rows = exhibit.rows if most_rows is None else exhibit.rows[: exhibit.print_rows or most_rows]
     numeric = [
         any(is_number(row[column]) for row in exhibit.rows if column < len(row))
         for column in range(len(exhibit.columns))

@@ -23,6 +23,8 @@ class Exhibit:
         Headings of the table, with units in brackets.
     rows : tuple of tuples
         Cells; numbers are formatted where they are printed.
+    print_rows : int, optional
+        How many of them a printed report shows, if not as many as of other tables; nothing is cut on screens.
     """
 
     title: str
@@ -30,3 +32,4 @@ class Exhibit:
     svg: str = ""
     columns: tuple[str, ...] = ()
     rows: tuple[tuple[Cell, ...], ...] = ()
+    print_rows: int | None = None

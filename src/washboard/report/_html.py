@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import base64
+from collections.abc import Iterator
 from html import escape
 from typing import Any
 
 from washboard.report._document import Document, to_table
+from washboard.report._figures import sheet
 
 _STYLE = """
 :root { color-scheme: light; }
@@ -20,7 +21,8 @@ dl { display: grid; grid-template-columns: max-content 1fr; gap: .25rem 1.2rem; 
 dt { color: #6a6a6a; } dd { margin: 0; }
 .statement { background: #f2f5f8; border-radius: 6px; padding: 1rem 1.2rem; }
 .fine { color: #00795a; font-weight: 700; } .look { color: #a25c00; font-weight: 700; }
-figure { margin: 1.2rem 0; } figure img { width: 100%; height: auto; }
+figure { margin: 1.2rem 0; } figure svg { width: 100%; height: auto; }
+figure svg * { stroke-linejoin: round; stroke-linecap: butt; }
 .scroll { overflow-x: auto; }
 table { border-collapse: collapse; font-size: .86rem; } caption { padding-bottom: .3rem; }
 th { text-align: left; border-bottom: 1px solid #6a6a6a; } th, td { padding: .2rem .6rem .2rem 0; vertical-align: top; }
@@ -38,13 +40,17 @@ _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 def html(document: Document) -> str:
     """The report as the text of one HTML file, self-contained; the same document, the same text."""
     data = to_table(document)
+    drawn = sheet([exhibit["svg"] for exhibit in _drawn(data)], [exhibit["title"] for exhibit in _drawn(data)])
+    for exhibit, figure in zip(_drawn(data), drawn.figures, strict=True):
+        exhibit["figure"] = figure
     body = [
+        drawn.shared,
         '<p class="pale">Durability test report</p>',
         f"<h1>{escape(data['title'])}</h1>",
         _facts(data["facts"]),
         '<div class="statement"><strong>What the laboratory running equals</strong>'
         f"<p>{escape(data['statement'])}</p></div>",
-        _picture(data["picture"]),
+        _exhibit(data["picture"]) if data["picture"] else "",
         _verdicts(data["chapters"]),
         '<h2 id="before">Before you rely on this</h2>',
         *(f"<p><strong>{escape(head)}.</strong> {escape(text)}</p>" for head, text in data["cautions"]),
@@ -65,11 +71,10 @@ def _facts(facts: list[list[str]]) -> str:
     return "<dl>" + "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in facts) + "</dl>"
 
 
-def _picture(svg: str) -> str:
-    if not svg:
-        return ""
-    coded = base64.b64encode(svg.encode()).decode()
-    return f'<figure><img alt="Service that the test equals" src="data:image/svg+xml;base64,{coded}"></figure>'
+def _drawn(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Every exhibit of the document that is a figure."""
+    exhibits = [data["picture"], *(exhibit for chapter in data["chapters"] for exhibit in chapter["exhibits"])]
+    return (exhibit for exhibit in exhibits if exhibit and exhibit["svg"])
 
 
 def _mark(verdict: str) -> str:
@@ -116,11 +121,7 @@ def _exhibit(exhibit: dict[str, Any]) -> str:
     words = f"<strong>{escape(exhibit['title'])}.</strong> {escape(exhibit['caption'])}".strip()
     parts = []
     if exhibit["svg"]:
-        coded = base64.b64encode(exhibit["svg"].encode()).decode()
-        parts.append(
-            f'<figure><img alt="{escape(exhibit["title"])}" src="data:image/svg+xml;base64,{coded}">'
-            f"<figcaption>{words}</figcaption></figure>"
-        )
+        parts.append(f"<figure>{exhibit['figure']}<figcaption>{words}</figcaption></figure>")
     if exhibit["columns"]:
         caption = "" if exhibit["svg"] else words
         parts.append(_table(exhibit["columns"], exhibit["numeric"], exhibit["rows"], caption))

@@ -109,6 +109,7 @@ def _procedure(table: Mapping[str, Any]) -> list[Exhibit]:
             caption="To be read aloud before the first step.",
             columns=("", "Caution"),
             rows=tuple((number, text) for number, text in enumerate(found["cautions"], start=1)),
+            print_rows=len(found["cautions"]),
         ),
         Exhibit(
             title=found["title"],
@@ -116,6 +117,7 @@ def _procedure(table: Mapping[str, Any]) -> list[Exhibit]:
             "on this rig.",
             columns=("No", "Step", "Hold", "Done, signed"),
             rows=rows,
+            print_rows=len(rows),
         ),
         Exhibit(
             title="Loads and heights at rest",

@@ -472,9 +472,9 @@ def _words(table: dict[str, Any], plan: Plan) -> Exhibit:
         )
     return Exhibit(
         title="What does the damage, in words",
-        caption="For each channel its worst event per hour, the frequencies over which its damage builds up from a "
-        "tenth to nine tenths, and what kind of signal it is.",
-        columns=("channel", "worst event", "as one cycle a second of range", "frequencies [Hz]", "character"),
+        caption="For each channel its worst event per hour, the range of one cycle a second that would do as much, the "
+        "frequencies over which its damage builds up from a tenth to nine tenths, and what kind of signal it is.",
+        columns=("channel", "worst event", "range at 1 Hz", "band [Hz]", "character"),
         rows=tuple(rows),
     )
 

@@ -41,6 +41,12 @@ def _run(ws: Workspace) -> Outcome:
     for number, record in enumerate(records):
         ws.progress(0.9 * number / len(records), f"figures of {record.stage}")
         chapters.append(_chapter(ws, record))
+    picture = next((one for part in chapters if part.name == "correlate" for one in part.exhibits if one.svg), None)
+    # The figure on the first page does not come again in its chapter.
+    chapters = [
+        dataclasses.replace(part, exhibits=tuple(one for one in part.exhibits if one is not picture))
+        for part in chapters
+    ]
     ws.progress(0.9, "setting the pages")
     document = Document(
         title=ws.plan.programme.name,
@@ -49,9 +55,7 @@ def _run(ws: Workspace) -> Outcome:
         chapters=tuple(chapters),
         provenance=tuple(_provenance(record) for record in records),
         recordings=_recordings(records),
-        picture=next(
-            (one.svg for part in chapters if part.name == "correlate" for one in part.exhibits if one.svg), ""
-        ),
+        picture=picture,
     )
     made = {"report.pdf": pdf(document), "report.html": html(document).encode()}
     folder = ws.folder / "report"
@@ -153,4 +157,5 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     state=_state,
+    revision=2,
 )

@@ -404,6 +404,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
                 for name, event in events.items()
                 for part in event["windows"]
             ),
+            print_rows=8,
         ),
     ]
     return tuple(shown)
@@ -455,6 +456,7 @@ def _effect_exhibits(folder: Path, plan: Plan, events: dict[str, Any]) -> tuple[
             for name, event in events.items()
             for channel, rms in event["rms"].items()
         ),
+        print_rows=len(plan.channel),
     )
     return (*shown, table)
 
