@@ -6,7 +6,8 @@ file; packed ones and those with conversions are unpacked by asammdf, block by b
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -38,13 +39,13 @@ class Pieces:
         All but the samples: shape (channel, 0), of the samples' type.
     n_samples : int
         Samples per channel in all.
-    pieces : iterator of ndarray, shape (channel, time)
-        One after the other; each is overwritten by the next.
+    pieces : generator of ndarray, shape (channel, time)
+        One after the other; each is overwritten by the next but one.
     """
 
     header: Recording
     n_samples: int
-    pieces: Iterator[Samples]
+    pieces: Generator[Samples, None, None]
 
 
 def stream_mdf4(path: Path, channels: Sequence[str] | None = None, *, block_bytes: int = 1 << 24) -> Pieces | None:
@@ -126,7 +127,7 @@ def _begun(store: Any, path: Path, channels: Sequence[str] | None, block_bytes: 
 
 def _pieces(
     store: Any, path: Path, places: list[Place], header: Recording, total: int, block_bytes: int
-) -> Iterator[Samples]:
+) -> Generator[Samples, None, None]:
     number = places[0][1]
     try:
         if not _plain(store, number):
@@ -180,32 +181,46 @@ def _read_records(
     total: int,
     block_bytes: int,
 ) -> Iterator[Samples]:
-    """Records of plain numbers, straight from the file: some megabytes at a time into one buffer, then put in order."""
+    """Records of plain numbers, straight from the file; the next piece is read while the caller sees to this one."""
     most = min(total, max(_RECORDS_AT_ONCE, block_bytes // max(size, 1)))
-    buffer = np.empty(most * size, dtype=np.uint8)
-    out = np.empty((len(lines), most), dtype=header.samples.dtype)
+    outs = [np.empty((len(lines), most), dtype=header.samples.dtype) for _ in range(2)]
     done = 0
-    held = 0
-    view = buffer.data
-    with path.open("rb", buffering=0) as stream:
-        for address, length in blocks:
-            stream.seek(address)
-            left = length
-            while left:
-                count = stream.readinto(view[held : held + min(left, len(view) - held)])
-                if not count:
-                    raise FormatError(f"{path}: ends before its samples do; copy it again from the logger")
-                held, left = held + count, left - count
-                if held == len(view):
-                    found = min(most, total - done)
-                    yield _in_order(buffer, lines, size, found, out)
-                    done, held = done + found, 0
-        found = min(held // size, total - done)
-        if found:
-            yield _in_order(buffer, lines, size, found, out)
-            done += found
+    with path.open("rb", buffering=0) as stream, ThreadPoolExecutor(1) as pool:
+        found = _filled(stream, blocks, np.empty(most * size, dtype=np.uint8), path)
+
+        def piece(number: int, first: int) -> Samples | None:
+            buffer = next(found, None)
+            count = 0 if buffer is None else min(buffer.size // size, total - first)
+            return None if buffer is None or count == 0 else _in_order(buffer, lines, size, count, outs[number % 2])
+
+        number = 0
+        coming = pool.submit(piece, number, done)
+        while (here := coming.result()) is not None:
+            done, number = done + here.shape[1], number + 1
+            coming = pool.submit(piece, number, done)
+            yield here
     if done != total:
         raise FormatError(f"{path}: holds {done} of the {total} samples it claims; copy it again from the logger")
+
+
+def _filled(
+    stream: Any, blocks: list[tuple[int, int]], buffer: NDArray[np.uint8], path: Path
+) -> Iterator[NDArray[np.uint8]]:
+    """The bytes of all blocks, one after the other, in `buffer`: full each time but the last."""
+    view, held = buffer.data, 0
+    for address, length in blocks:
+        stream.seek(address)
+        left = length
+        while left:
+            count = stream.readinto(view[held : held + min(left, len(view) - held)])
+            if not count:
+                raise FormatError(f"{path}: ends before its samples do; copy it again from the logger")
+            held, left = held + count, left - count
+            if held == len(view):
+                yield buffer
+                held = 0
+    if held:
+        yield buffer[:held]
 
 
 def _in_order(

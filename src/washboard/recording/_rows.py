@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,8 +43,14 @@ class Rows:
         return self.n_samples / self.header.rate_hz
 
 
+#: Where the samples of a recording that comes in pieces shall go: a file, and the row there of each channel.
+Place = Callable[[Recording, int], "tuple[NetcdfRows, Sequence[int]] | None"]
+
+
 @contextmanager
-def open_rows(path: Path | str, scratch: Path, *, channels: Sequence[str] | None = None) -> Iterator[Rows]:
+def open_rows(
+    path: Path | str, scratch: Path, *, channels: Sequence[str] | None = None, place: Place | None = None
+) -> Iterator[Rows]:
     """A recording of any format, all channels or those named in that order, row by row.
 
     Parameters
@@ -54,6 +60,8 @@ def open_rows(path: Path | str, scratch: Path, *, channels: Sequence[str] | None
         Every other file is read whole.
     scratch : Path
         A file that may be written, and is gone afterwards.
+    place : function, optional
+        Given the header and the number of samples, another file for the pieces; the scratch file where it gives None.
 
     Raises
     ------
@@ -73,17 +81,24 @@ def open_rows(path: Path | str, scratch: Path, *, channels: Sequence[str] | None
         whole = read_recording(path, channels=channels)
         yield rows_of(whole)
         return
+    header, total = found.header, found.n_samples
     try:
-        with NetcdfRows(scratch, found.header.n_channels, found.n_samples, found.header.samples.dtype) as rows:
+        with ExitStack() as stack:
+            chosen_place = place(header, total) if place else None
+            if chosen_place is None:
+                own = stack.enter_context(NetcdfRows(scratch, header.n_channels, total, header.samples.dtype))
+                chosen_place = own, range(header.n_channels)
+            file, where = chosen_place
             at = 0
             for piece in found.pieces:
-                for row, line in enumerate(piece):
-                    rows.put(row, line, at)
+                for row, line in zip(where, piece, strict=True):
+                    file.put(row, line, at)
                 at += piece.shape[1]
-            yield Rows(header=found.header, n_samples=found.n_samples, get=rows.get)
+            yield Rows(header=header, n_samples=total, get=lambda row: file.get(where[row]))
     except OSError as error:
         raise StorageError(f"{scratch}: cannot be written: {error.strerror or error}") from None
     finally:
+        found.pieces.close()
         scratch.unlink(missing_ok=True)
 
 

@@ -19,49 +19,69 @@ def scan_blocks(
     size = values.size
     kind = values.dtype.type
     a15, a6, a20, over = kind(15), kind(6), kind(20), kind(0.05)
-    piece = 4096
+    one, none = kind(1), kind(0)
+    piece = 2048
     # In short pieces that stay in the nearest cache: first the residual, then what each block needs of it.
-    raw = np.empty(piece + 6, values.dtype)
     level = np.empty(piece + 6, values.dtype)
     away = np.empty(piece, values.dtype)
-    equal = np.empty(piece, np.uint8)
+    equal = np.empty(piece, values.dtype)
     for start in range(0, size, piece):
         count = min(piece, size - start)
         if start >= 3 and start + piece + 3 <= size:
             # A view, because an index that may be below zero costs a branch for each sample.
             inner = values[start - 3 : start + piece + 3]
             for at in range(piece + 6):
-                raw[at] = inner[at]
                 level[at] = inner[at] - middle
+            raw = inner[3:]
+            before = inner[2:]
+            for at in range(piece):
+                equal[at] = one if raw[at] == before[at] else none
         else:
             for at in range(count + 6):
-                raw[at] = values[min(max(start + at - 3, 0), size - 1)]
-                level[at] = raw[at] - middle
-        for at in range(count):
+                level[at] = values[min(max(start + at - 3, 0), size - 1)] - middle
+            raw = values[start : start + count]
+            for at in range(count):
+                equal[at] = one if at + start > 0 and values[start + at] == values[max(start + at - 1, 0)] else none
+        for at in range(piece):
             far = a20 * level[at + 3] - a15 * (level[at + 2] + level[at + 4])
             far += a6 * (level[at + 1] + level[at + 5]) - (level[at] + level[at + 6])
             away[at] = abs(far * over)
-            equal[at] = raw[at + 3] == raw[at + 2]
         if start == 0:
-            away[: min(3, count)] = 0
-            equal[0] = 0
-        for at in range(max(size - 3 - start, 0), count):
+            away[:3] = 0
+        for at in range(max(size - 3 - start, 0), piece):
             away[at] = 0
-        for first in range(0, count, 16):
-            block = (start + first) // 16
-            last = min(first + 16, count)
-            most = least = raw[first + 3]
-            total = top = kind(0)
-            same = 0
-            for at in range(first, last):
-                value = raw[at + 3]
-                most = value if value > most else most
-                least = value if value < least else least
+        block = start // 16
+        whole = count // 16
+        # Whole blocks have a loop of known length each, which the compiler unrolls.
+        for n in range(whole):
+            first = 16 * n
+            most = least = raw[first]
+            total = top = same = none
+            for at in range(16):
+                value = raw[first + at]
+                most = max(most, value)
+                least = min(least, value)
+                top = max(top, away[first + at])
+                total += away[first + at] * away[first + at]
+                same += equal[first + at]
+            high[block + n] = most
+            low[block + n] = least
+            residual[block + n] = top
+            power[block + n] = total / 16
+            alike[block + n] = np.uint8(same)
+        if whole * 16 < count:
+            first = 16 * whole
+            most = least = raw[first]
+            total = top = same = none
+            for at in range(first, count):
+                value = raw[at]
+                most = max(most, value)
+                least = min(least, value)
+                top = max(top, away[at])
                 total += away[at] * away[at]
-                top = away[at] if away[at] > top else top
                 same += equal[at]
-            power[block] = total / 16
-            residual[block] = top
-            high[block] = most
-            low[block] = least
-            alike[block] = same
+            high[block + whole] = most
+            low[block + whole] = least
+            residual[block + whole] = top
+            power[block + whole] = total / 16
+            alike[block + whole] = np.uint8(same)

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from fractions import Fraction
 from pathlib import Path
+from types import MappingProxyType
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -31,17 +31,20 @@ from washboard.recording._resample import rate_ratio, resampled, resampling
 from washboard.recording._rows import Rows, open_rows
 from washboard.recording._settings import DerivedChannel, RepairStep
 from washboard.settings import Progress, no_progress
+from washboard.units import factor_to_si
 
 Seen = TypeVar("Seen")
 
 MOST_VALUES = 24_000_000
 """Laps of more samples, all channels together, are compared by a part of them."""
 
-PART_S = 600.0
+PART_S = 300.0
 """Length of that part, from the middle of the lap. [s]"""
 
 PART_RATE_HZ = 128.0
 """Its sample rate, at least; what is compared lies below 50 Hz. [Hz]"""
+
+_NOTHING: Mapping[str, Samples] = MappingProxyType({})
 
 _WORKERS = min(2, os.cpu_count() or 1)
 
@@ -122,20 +125,36 @@ def write_working_copy(
     """
     part = copy.with_name(f".{copy.stem}.{os.getpid()}.part{copy.suffix}")
     scratch = copy.with_name(f".{copy.stem}.{os.getpid()}.rows")
+    ready: list[NetcdfRows] = []
+    cut = any(step.do == "cut" and applies(step, event, lap) for step in steps)
+
+    def place(header: Recording, n_samples: int) -> tuple[NetcdfRows, Sequence[int]] | None:
+        # Pieces go right into the copy where each channel has its row there, and keeps its length.
+        names = describe(Rows(header=header, n_samples=n_samples, get=_nothing)).names
+        if cut or not set(names) <= set(wanted):
+            return None
+        ready.append(NetcdfRows(part, len(wanted), n_samples, header.samples.dtype))
+        return ready[0], [wanted.index(name) for name in names]
+
     try:
-        with open_rows(path, scratch, channels=channels) as rows:
-            described = describe(rows)
-            lap_of = _Lap(rows, described, tuple(steps), tuple(derived), event, lap)
-            with _Store(lap_of, part, wanted) as store:
+        with open_rows(path, scratch, channels=channels, place=place) as rows:
+            lap_of = _Lap(rows, describe(rows), tuple(steps), tuple(derived), event, lap)
+            with _Store(lap_of, part, wanted, ready[0] if ready else None) as store:
                 made = _made(lap_of, store, effect, progress)
                 store.target.finish(made.header)
         part.replace(copy)
     except OSError as error:
         raise StorageError(f"{copy}: cannot be written: {error.strerror or error}") from None
     finally:
+        for file in ready:
+            file.__exit__()
         for left in (part, part.with_suffix(".more")):
             left.unlink(missing_ok=True)
     return made
+
+
+def _nothing(_row: int) -> Samples:
+    raise NotImplementedError("its samples are still to come")
 
 
 class _Lap:
@@ -153,6 +172,9 @@ class _Lap:
         self.rows, self.described, self.derived = rows, described, derived
         self.event, self.lap = event, lap
         self.si = described.in_si()
+        #: Channels whose samples are in SI as the file holds them.
+        self.plain = {c.name for c in described.channels if factor_to_si(c.unit, c.quantity) == (1.0, 0.0)}
+        self.long = self.si.n_channels * rows.n_samples > MOST_VALUES
         names = {entry.name for entry in derived}
         meant = [step for step in steps if applies(step, event, lap)]
         self.first = [step for step in meant if step.channel not in names or step.do == "cut"]
@@ -174,7 +196,7 @@ class _Lap:
 class _Store:
     """The copy being written, and beside it, while it is, channels that only derived ones need."""
 
-    def __init__(self, lap: _Lap, part: Path, wanted: Sequence[str]) -> None:
+    def __init__(self, lap: _Lap, part: Path, wanted: Sequence[str], ready: NetcdfRows | None) -> None:
         derived = [entry.name for entry in lap.derived]
         known = [*lap.si.names, *derived]
         for name in wanted:
@@ -183,7 +205,9 @@ class _Store:
         self.wanted = tuple(wanted)
         self.n_samples = _length_after(lap)
         self.dtype = lap.si.samples.dtype
-        self.target = NetcdfRows(part, len(wanted), self.n_samples, self.dtype)
+        #: Whether the samples as the file holds them are in the copy already.
+        self.filled = ready is not None
+        self.target = ready or NetcdfRows(part, len(wanted), self.n_samples, self.dtype)
         others = [name for name in known if name not in wanted]
         self._place: dict[str, tuple[NetcdfRows, int]] = {
             name: (self.target, row) for row, name in enumerate(self.wanted)
@@ -219,6 +243,8 @@ class _Group(Generic[Seen]):
     after: dict[str, list[Finding]]
     effects: list[tuple[int, Seen]]
     missing: dict[str, Missing]
+    part_before: dict[str, Samples]
+    part_after: dict[str, Samples]
 
 
 def _made(lap: _Lap, store: _Store, effect: Callable[[RepairEffect], Seen], progress: Progress) -> WorkingCopy[Seen]:
@@ -243,19 +269,10 @@ def _made(lap: _Lap, store: _Store, effect: Callable[[RepairEffect], Seen], prog
     after = _joined(groups, "after", store.wanted)
     effects = [made for _step, made in sorted((e for g in groups for e in g.effects), key=lambda entry: entry[0])]
     copy = header.select(store.wanted)
-    between = array_faults(
-        part_of(Rows(header=copy, n_samples=store.n_samples, get=lambda r: store.get(copy.names[r])))
-    )
-    if effects:
-        kept = [row for row, name in enumerate(lap.si.names) if name in store.wanted]
-        original = Rows(
-            header=lap.si.select([lap.si.names[row] for row in kept]),
-            n_samples=lap.rows.n_samples,
-            get=lambda row: np.asarray(lap.original([kept[row]]).samples[0]),
-        )
-        before += array_faults(part_of(original))
-    else:
-        before += between
+    held = {} if lap.long else {name: store.get(name) for name in store.wanted}
+    between = array_faults(_together(lap, copy, groups, "part_after", held))
+    original = lap.si.select([name for name in lap.si.names if name in store.wanted])
+    before += array_faults(_together(lap, original, groups, "part_before")) if effects else between
     missing = {name: entry for group in groups for name, entry in group.missing.items()}
     return WorkingCopy(
         header=copy,
@@ -265,6 +282,18 @@ def _made(lap: _Lap, store: _Store, effect: Callable[[RepairEffect], Seen], prog
         effects=tuple(effects),
         missing=tuple(missing[name] for name in store.wanted if name in missing),
     )
+
+
+def _together(
+    lap: _Lap, header: Recording, groups: Iterable[_Group[Seen]], which: str, held: Mapping[str, Samples] = _NOTHING
+) -> Recording:
+    """The channels of a lap to be compared with each other: of a long one, the parts of them that were kept."""
+    lines = dict(held)
+    for group in groups:
+        lines.update(getattr(group, which))
+    rate = header.rate_hz / _part_factor(header.rate_hz) if lap.long else header.rate_hz
+    samples = np.stack([lines[name] for name in header.names])
+    return header.replace(samples=samples, rate_hz=rate, spans=() if lap.long else header.spans, owned=True)
 
 
 def _joined(groups: Iterable[_Group[Seen]], which: str, wanted: Sequence[str]) -> list[Finding]:
@@ -296,6 +325,8 @@ def _mended(
         effects.extend((number, effect(entry)) for entry in done.effects)
         del done
     before, after, missing = {}, {}, {}
+    part_before: dict[str, Samples] = {}
+    part_after: dict[str, Samples] = {}
     for row, channel in enumerate(mended.channels):
         name = channel.name
         if name in store.wanted:
@@ -303,12 +334,32 @@ def _mended(
                 before[name] = channel_faults(original.samples[row], original.rate_hz, original.channels[row])
             same = not looked_at and name not in touched and mended.n_samples == original.n_samples
             after[name] = before[name] if same else channel_faults(mended.samples[row], mended.rate_hz, channel)
+            if lap.long:
+                part_after[name] = _part(mended.samples[row], mended.rate_hz)
+            if not looked_at:
+                # Kept also of a short lap: where its rows lie in the copy, they are overwritten.
+                part_before[name] = (
+                    original.samples[row]
+                    if not lap.long
+                    else part_after[name]
+                    if same
+                    else _part(original.samples[row], original.rate_hz)
+                )
             gap = _missing(name, mended.samples[row], mended.rate_hz)
             if gap is not None:
                 missing[name] = gap
-        store.put(name, mended.samples[row])
+        if not (store.filled and not looked_at and name in lap.plain and name not in touched):
+            store.put(name, mended.samples[row])
     header = mended.replace(samples=np.empty((mended.n_channels, 0), mended.samples.dtype), owned=True)
-    return _Group(header=header, before=before, after=after, effects=effects, missing=missing)
+    return _Group(
+        header=header,
+        before=before,
+        after=after,
+        effects=effects,
+        missing=missing,
+        part_before=part_before,
+        part_after=part_after,
+    )
 
 
 def _derived(
@@ -433,14 +484,29 @@ def part_of(rows: Rows) -> Recording:
         for row in range(header.n_channels):
             samples[row] = rows.get(row)
         return header.replace(samples=samples, owned=True)
-    length = min(total, round(PART_S * header.rate_hz))
-    start = (total - length) // 2
-    factor = max(1, int(header.rate_hz // PART_RATE_HZ))
-    lines = []
-    for row in range(header.n_channels):
-        line = rows.get(row)[start : start + length]
-        lines.append(resampled(line, Fraction(1, factor)) if factor > 1 else np.array(line))
-    return header.replace(samples=np.stack(lines), rate_hz=header.rate_hz / factor, spans=(), owned=True)
+    rate = header.rate_hz
+    samples = np.stack([_part(rows.get(row), rate) for row in range(header.n_channels)])
+    return header.replace(samples=samples, rate_hz=rate / _part_factor(rate), spans=(), owned=True)
+
+
+def _part_factor(rate_hz: float) -> int:
+    return max(1, int(rate_hz // PART_RATE_HZ))
+
+
+def _part(values: Samples, rate_hz: float) -> Samples:
+    """The middle of a channel at the lower rate. What passes lies 60 dB above what is folded onto it below 48 Hz."""
+    from scipy import signal
+
+    length = min(values.size, round(PART_S * rate_hz))
+    start = (values.size - length) // 2
+    line = values[start : start + length]
+    factor = _part_factor(rate_hz)
+    if factor == 1:
+        return np.array(line)
+    half = 10 * factor
+    taps = signal.firwin(2 * half + 1, 0.95 / factor, window=("kaiser", signal.kaiser_beta(60.0)))
+    out: Samples = signal.upfirdn(taps.astype(values.dtype), line, 1, factor)[half // factor :][: -(-length // factor)]
+    return out
 
 
 def resample_file(path: Path, rate_hz: float) -> None:
