@@ -18,8 +18,9 @@ from washboard.rig import (
     post_response,
     static_loads,
     usual_parameters,
+    value_at,
 )
-from washboard.rig._fit import get, scaled
+from washboard.rig._fit import scaled
 
 FREQ_HZ = np.geomspace(0.5, 30, 90)
 
@@ -72,7 +73,7 @@ def wrong(seed: int) -> Specimen:
 
 
 def off(found, parameter) -> float:
-    return abs(found.value / get(truth(), parameter.paths[0]) - 1)
+    return abs(found.value / value_at(truth(), parameter.paths[0]) - 1)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -144,4 +145,4 @@ def test_the_level_of_friction_is_found_beside_the_springs():
         start = scaled(start, parameter.paths[0], 0.8)
     found = fit_model(start, sensors(), FREQ_HZ, frf, parameters=few, linearisation=rule(1.0))
     for one, parameter in zip(found.parameters, few, strict=True):
-        assert one.value == pytest.approx(get(rough, parameter.paths[0]), rel=0.05)
+        assert one.value == pytest.approx(value_at(rough, parameter.paths[0]), rel=0.05)

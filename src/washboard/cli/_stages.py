@@ -35,8 +35,9 @@ Trust = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add a command per stage to `app`."""
+    own: dict[str, Any] = {"endure": _endure, "plan": _plan}
     for name in _HELP:
-        app.command(name, help=_HELP[name])(_endure if name == "endure" else _command(name))
+        app.command(name, help=_HELP[name])(own.get(name) or _command(name))
 
 
 def _command(name: str) -> Any:
@@ -44,6 +45,34 @@ def _command(name: str) -> Any:
         _run(name, folder, again=again, trust=trust, as_json=as_json)
 
     return command
+
+
+def _plan(
+    folder: Folder = HERE,
+    fit: Annotated[
+        bool,
+        typer.Option("--fit", help="Hold the description against the identified FRF; changes nothing."),
+    ] = False,
+    use: Annotated[
+        bool,
+        typer.Option(
+            "--use-fit", help="Write the fitted numbers into programme.toml (the old one is kept), plan anew."
+        ),
+    ] = False,
+    again: Again = False,
+    trust: Trust = False,
+    as_json: Json = False,
+) -> None:
+    if fit or use:
+        from washboard.cli._fit import fit_description, use_fitted
+
+        folder = programme_folder(folder)
+        if fit:
+            fit_description(folder, as_json=as_json and not use)
+        if not use:
+            return
+        use_fitted(folder)
+    _run("plan", folder, again=again, trust=trust, as_json=as_json)
 
 
 def _endure(

@@ -5,7 +5,7 @@ loads, calls a room and writes; the rooms do the work.
 """
 
 from washboard.programme._file import FILE_NAME, parse_plan, read_plan
-from washboard.programme._fitted import fit_identified
+from washboard.programme._fitted import KeptFit, fit_identified, fit_state, keep_fit, kept_fit, key_words, use_fit
 from washboard.programme._frf_file import FILE_NAME as FRF_FILE
 from washboard.programme._frf_file import load_frf
 from washboard.programme._laps import load_laps
@@ -41,6 +41,7 @@ __all__ = [
     "Band",
     "ChannelPlan",
     "Holder",
+    "KeptFit",
     "Outcome",
     "Plan",
     "PlantedFault",
@@ -55,7 +56,11 @@ __all__ = [
     "event_files",
     "example_text",
     "fit_identified",
+    "fit_state",
     "holder_of",
+    "keep_fit",
+    "kept_fit",
+    "key_words",
     "load_arrays",
     "load_frf",
     "load_laps",
@@ -74,5 +79,6 @@ __all__ = [
     "stage_named",
     "status_of",
     "trust_folder",
+    "use_fit",
     "warm_up",
 ]

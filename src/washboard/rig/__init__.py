@@ -26,7 +26,7 @@ from washboard.rig._description import (
     Tyre,
     WheelPan,
 )
-from washboard.rig._elements import Linearisation, dahl
+from washboard.rig._elements import Linearisation, dahl, wheel_names
 from washboard.rig._envelope import (
     Envelope,
     envelope,
@@ -52,7 +52,15 @@ from washboard.rig._findings import (
     share_words,
     stance_findings,
 )
-from washboard.rig._fit import FittedParameter, ModelFit, Parameter, fit_model, post_response, usual_parameters
+from washboard.rig._fit import (
+    FittedParameter,
+    ModelFit,
+    Parameter,
+    fit_model,
+    post_response,
+    usual_parameters,
+    value_at,
+)
 from washboard.rig._folder_link import FolderLink
 from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, relative_motions, support_forces
 from washboard.rig._incomplete import DummyEffect, dummy_effect, with_dummies
@@ -150,8 +158,10 @@ __all__ = [
     "support_forces",
     "usable_oil",
     "usual_parameters",
+    "value_at",
     "valve_flow",
     "velocity_at_force",
+    "wheel_names",
     "wheel_of_posts",
     "with_dummies",
 ]

@@ -151,6 +151,8 @@ class Axle:
     A beam axle heaves and rolls as one body; an independent one has two wheels that heave alone. `rigid` bolts the
     axle to the frame, as on a tractor's rear axle: the tyres are then the suspension. `bump_gap_m` and `rebound_gap_m`
     are the travel left to the stops at rest; a bump gap below 0 says how far the vehicle's weight presses the stops in.
+    `weighed_n` are the loads of left and right wheel as weighed; they are held against what the description gives, and
+    tell masses when it is fitted to a measurement.
     """
 
     name: str
@@ -170,6 +172,7 @@ class Axle:
     stop_n_m: Annotated[float, Unit("N/m", ge=0)] = 2e6
     anti_roll_nm_rad: Annotated[float, Unit("N*m/rad", ge=0)] = 0.0
     roll_centre_m: Annotated[float, Unit("m", ge=0)] = 0.6
+    weighed_n: tuple[Annotated[float, Unit("N", gt=0)], Annotated[float, Unit("N", gt=0)]] | None = None
     tyre: Tyre = Tyre()
 
 

@@ -38,9 +38,11 @@ FURTHEST: Final = 3.0
 #: Standard deviation believed of a parameter's logarithm before anything is measured.
 BELIEF: Final = 0.3
 #: A parameter is identifiable when the measurement leaves less than this share of the believed spread.
-LEFT: Final = 0.35
+LEFT: Final = 0.25
 #: The same of friction, which changes with every mile and every drop of grease.
 RUBBING: Final = 0.5
+#: Where the description misses the measurement by less than this many times its uncertainty, it needs no fit.
+NEAR: Final = 2.0
 #: Bands of frequency whose pull on a parameter is compared.
 BANDS: Final = 8
 #: Relative error of a weighed wheel load.
@@ -80,6 +82,8 @@ class FittedParameter:
         Whether the measurement says more about it than was believed before.
     confused_with : tuple of str
         Parameters it cannot be told from.
+    paths : tuple of paths
+        Where in the specimen the numbers stand that it moves, all by the factor ``value / start``.
     """
 
     name: str
@@ -88,6 +92,7 @@ class FittedParameter:
     spread: float
     identifiable: bool
     confused_with: tuple[str, ...] = ()
+    paths: tuple[Place, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -173,7 +178,7 @@ def _rubbing(axle: Axle, at: Place) -> list[Parameter]:
     ]
 
 
-def get(value: Any, path: Place) -> float:
+def value_at(value: Any, path: Place) -> float:
     """The number at `path` in nested settings and tuples."""
     for step in path:
         value = value[step] if isinstance(step, int) else getattr(value, step)
@@ -311,7 +316,9 @@ def fit_model(
         raise DataError("the FRF to fit holds values that are not finite; leave those lines out")
     usual = 0.02 * np.sqrt((np.abs(measured) ** 2).mean(axis=2, keepdims=True))
     spread = np.broadcast_to(usual, measured.shape) if variance is None else np.sqrt(variance)
-    spread = np.maximum(spread, 1e-3 * np.sqrt((np.abs(measured) ** 2).mean()) + 1e-300)
+    # Each response by itself: a strain is a millionth of an acceleration, and tells as much.
+    size = np.sqrt((np.abs(measured) ** 2).mean(axis=(0, 2), keepdims=True))
+    spread = np.maximum(spread, 1e-3 * size + 1e-300)
     problem = _Problem(
         specimen=specimen, rig=rig, sensors=sensors, freq_hz=np.asarray(freq_hz, dtype=np.float64), measured=measured,
         spread=spread, parameters=usual_parameters(specimen) if parameters is None else parameters,
@@ -390,10 +397,10 @@ def _result(
     ]
     fitted = []
     for place, parameter in enumerate(problem.parameters):
-        known = bool(spread[place] < LEFT * beliefs[place])
+        known = bool(spread[place] < LEFT * min(beliefs[place], BELIEF))
         near = [int(other) for other in np.argsort(-np.abs(alike[place])) if other != place]
         others = tuple(names[other] for other in near[:4] if not known and abs(alike[place, other]) > 0.5)
-        start = get(problem.specimen, parameter.paths[0])
+        start = value_at(problem.specimen, parameter.paths[0])
         fitted.append(
             FittedParameter(
                 name=parameter.name,
@@ -402,6 +409,7 @@ def _result(
                 spread=float(spread[place]),
                 identifiable=known,
                 confused_with=others,
+                paths=parameter.paths,
             )
         )
     bandwidth, delay = problem.loop(logs) if problem.posts else (0.0, 0.0)
@@ -412,11 +420,11 @@ def _result(
         delay_s=delay,
         misfit_before=before,
         misfit_after=after,
-        findings=_findings(tuple(fitted), after),
+        findings=_findings(tuple(fitted), before, after),
     )
 
 
-def _findings(fitted: tuple[FittedParameter, ...], after: float) -> tuple[Finding, ...]:
+def _findings(fitted: tuple[FittedParameter, ...], before: float, after: float) -> tuple[Finding, ...]:
     found = []
     for one in fitted:
         if not one.identifiable:
@@ -428,6 +436,10 @@ def _findings(fitted: tuple[FittedParameter, ...], after: float) -> tuple[Findin
             text = f"{one.name} came out {one.value / one.start:.2f} times the description's value"
             advice = "check the description, its units, and the sensors that see it"
             found.append(Finding(kind="fit", severity="warning", text=text, measured=one.value, advice=advice))
+    if before < NEAR:
+        text = f"the description already meets the measured FRF within {before:.1f} times its uncertainty"
+        advice = "leave the description: fitted numbers would take up what the linear model leaves out"
+        found.append(Finding(kind="fit", severity="note", text=text, measured=before, limit=NEAR, advice=advice))
     if after > 3:
         text = f"the model still misses the measured FRF by {after:.1f} times its uncertainty"
         advice = "what the model leaves out (bending, slack, friction at this level) is larger than the noise"

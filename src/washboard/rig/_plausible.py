@@ -29,6 +29,7 @@ def plausibility(specimen: Specimen, rig: Rig) -> tuple[Finding, ...]:
     found = [*_frame(specimen)]
     for number, axle in enumerate(specimen.axle, start=1):
         found += _axle(f"specimen.axle {number} ({axle.name})", axle, loads)
+        found += _weighed(f"specimen.axle {number} ({axle.name})", axle, loads)
     for part in specimen.part:
         for number, mount in enumerate(part.mount, start=1):
             sunk = loads.mount_n[f"{part.name} {number}"] / mount.stiffness_n_m
@@ -67,6 +68,27 @@ def _axle(key: str, axle: Axle, loads: StaticLoads) -> list[Finding]:
     if axle.kind == "beam":
         wide = axle.spring_spacing_m / axle.track_m
         found += _doubt(f"{key}.spring_spacing", f"{wide:.2f} of the track", wide, 0.2, 1.0)
+    return found
+
+
+#: A wheel weighed more than this off what the description gives is worth a correction.
+WEIGHED_OFF = 0.05
+
+
+def _weighed(key: str, axle: Axle, loads: StaticLoads) -> list[Finding]:
+    """Weighed wheel loads against those of the description."""
+    found = []
+    for (side, _), weighed in zip(SIDES, axle.weighed_n or (), strict=False):
+        given = loads.wheel_n[wheel_name(axle, side)]
+        off = given / weighed - 1
+        if abs(off) > WEIGHED_OFF:
+            text = (
+                f"{key}.weighed: the {side} wheel was weighed with {weighed / 1e3:.2f} kN, the description gives "
+                f"{given / 1e3:.2f} kN ({off:+.0%})"
+            )
+            advice = "correct masses and centre of gravity; every load, tip angle and mode depends on them"
+            found.append(Finding(kind="description", severity="warning", text=text, measured=off, limit=WEIGHED_OFF,
+                                 advice=advice))  # fmt: skip
     return found
 
 

@@ -321,7 +321,40 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
 
     out = folder / "stages" / "plan"
     arrays = load_arrays(out / "plan.nc") if (out / "plan.nc").exists() else {}
-    return plan_exhibits(load_table(out / "plan.json"), arrays, plan)
+    return (*plan_exhibits(load_table(out / "plan.json"), arrays, plan), *_fitted(folder, plan))
+
+
+_STATES = {
+    "as fitted from": "The description has its own numbers; 'washboard plan DIR --use-fit' writes these.",
+    "fitted": "The description has the fitted numbers.",
+    "changed": "The description was changed after this fit: fit again.",
+}
+
+
+def _fitted(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
+    """What the identified FRF says about the description, once somebody has asked."""
+    from washboard.programme._fitted import fit_state, kept_fit
+
+    fit = kept_fit(folder)
+    if fit is None or plan.specimen is None:
+        return ()
+    mass = "" if fit.weighed else " No wheel was weighed, so masses stay as described."
+    rows = tuple(
+        (one.name, one.unit, float(f"{one.start:.4g}"), float(f"{one.value:.4g}"),
+         100 * (one.value / one.start - 1), 100 * one.spread,
+         "yes" if one.identifiable else "no" + (f", like {', '.join(one.confused_with)}" if one.confused_with else ""))
+        for one in fit.parameters
+    )  # fmt: skip
+    return (
+        Exhibit(
+            title="What the measured FRF says about the description",
+            caption=f"The model misses the FRF by {fit.misfit_before:.1f} times its uncertainty with the description, "
+            f"by {fit.misfit_after:.1f} times with the fitted numbers; {fit.known} of {len(rows)} numbers are told by "
+            f"the measurement, the others hardly moved by it.{mass} {_STATES[fit_state(fit, plan.specimen)]}",
+            columns=("Number", "Unit", "Described", "Fitted", "Change [%]", "Spread ± [%]", "Told"),
+            rows=rows,
+        ),
+    )
 
 
 STAGE = Stage(
