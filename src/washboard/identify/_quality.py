@@ -12,8 +12,14 @@ from washboard.identify._frf import Frf
 from washboard.identify._spectra import cross_spectra
 from washboard.recording import Finding
 from washboard.rig import Actuator, Sensor
+from washboard.units import factor_to_si
 
 Floats = NDArray[np.float64]
+
+#: Coherence below this is low; a channel is named when this share of its field power lies on such lines.
+_LOW, _MATTERS = 0.6, 0.1
+#: Share of samples next to the largest value that no random signal has; skewness no linear response has.
+_FLAT, _ONE_SIDED = 0.002, 0.25
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,7 +104,10 @@ def identification_findings(
         *_direction(frf, band_hz, sensors, dead),
         *_swapped(frf, band_hz, sensors, actuators, dead),
         *_saturated(found, sensors),
-        *_thin(found, band_hz, dead),
+        *_lifted(found, sensors),
+        *_thin(found, goal, band_hz, dead),
+        *_silent_drives(found, band_hz),
+        *_slow_edge(found, band_hz, dead),
         *_level(found, band_hz),
     ]
     order = {"error": 0, "warning": 1, "note": 2}
@@ -109,7 +118,10 @@ def _dead(found: Identification, goal: Goal, band_hz: tuple[float, float]) -> ND
     inside = (found.frf.freq_hz >= band_hz[0]) & (found.frf.freq_hz <= band_hz[1])
     wanted = goal.rms(band_hz)
     silent = found.response_rms <= 0.005 * np.where(wanted > 0, wanted, 0.0)
-    return np.asarray(silent | (np.percentile(found.frf.coherence[inside], 90, axis=0) < 0.3) | (found.peak == 0))
+    # An FRF no larger than its own standard deviation: what came back is noise.
+    lost = np.array(quality(found.frf, band_hz).error_response) > 0.7
+    lost |= np.percentile(found.frf.coherence[inside], 90, axis=0) < 0.3
+    return np.asarray(silent | lost | (found.peak == 0))
 
 
 def _dead_findings(found: Identification, dead: NDArray[np.bool_]) -> list[Finding]:
@@ -212,46 +224,159 @@ def _swapped(
 
 
 def _saturated(found: Identification, sensors: tuple[Sensor, ...]) -> list[Finding]:
-    return [
-        Finding(
-            kind="saturation", severity="warning", channel=name, measured=float(peak), limit=float(sensor.limit),
-            text=f"{name} reached {peak / sensor.limit:.0%} of its range while the rig was identified",
-            advice="take a wider range, or identify at a lower level",
-        )
-        for name, sensor, peak in zip(found.frf.responses, sensors, found.peak, strict=True)
-        if sensor.limit and peak >= 0.97 * sensor.limit
-    ]  # fmt: skip
-
-
-def _thin(found: Identification, band_hz: tuple[float, float], dead: NDArray[np.bool_]) -> list[Finding]:
-    """Where the coherence is low, and whether noise or distortion is to blame."""
-    frf = found.frf
-    inside = (frf.freq_hz >= band_hz[0]) & (frf.freq_hz <= band_hz[1])
-    f = frf.freq_hz[inside]
+    """At the end of a sensor's stated range, or flat at the top where none is stated."""
     findings = []
-    for i, name in enumerate(frf.responses):
-        if dead[i]:
+    for i, (name, sensor) in enumerate(zip(found.frf.responses, sensors, strict=True)):
+        peak = float(found.peak[i])
+        limit = abs(sensor.limit * factor_to_si(sensor.unit, sensor.quantity)[0]) if sensor.limit else np.inf
+        flat = float(found.flat[i]) if found.flat.size else 0.0
+        if peak < 0.97 * limit and flat < _FLAT:
             continue
-        low = frf.coherence[inside, i] < 0.6
-        if low.mean() < 0.03:
-            continue
-        span = f[low]
-        noisy = np.median((frf.noise[inside, i] / np.maximum(frf.residual[inside, i], 1e-300))[low]) > 0.5
-        where = f"{span[0]:.1f} Hz" if span.size == 1 else f"{span[0]:.1f} to {span[-1]:.1f} Hz"
-        cause = "noise: too little excitation there" if noisy else "non-linear distortion (friction, lift-off, stops)"
-        advice = (
-            "raise [identify] level or budget, or see whether the sensor suits this band"
-            if noisy
-            else "replication will go in smaller steps there; a level nearer the target's may help"
-        )
+        seen = f"reached {peak / limit:.0%} of its range" if peak >= 0.97 * limit else "is flat at its largest values"
         findings.append(
             Finding(
-                kind="low coherence", severity="warning" if low.mean() > 0.3 else "note", channel=name,
-                text=f"{name}: coherence below 0.6 on {low.mean():.0%} of the band ({where}), mostly {cause}",
-                measured=float(np.median(frf.coherence[inside, i][low])), limit=0.6, advice=advice,
+                kind="saturation", severity="warning", channel=name, measured=peak,
+                limit=limit if np.isfinite(limit) else None,
+                text=f"{name} {seen} while the rig was identified: sensor or amplifier saturates",
+                advice="take a wider range, or identify at a lower level",
             )
         )  # fmt: skip
     return findings
+
+
+def _lifted(found: Identification, sensors: tuple[Sensor, ...]) -> list[Finding]:
+    """Peaks upwards much larger than downwards on axles: wheels that leave their posts come down hard.
+
+    A linear response to random-phase multisines is Gaussian, so symmetric; a tyre pushes but never pulls, so that a
+    vehicle off its posts falls with no more than its weight and is caught with any force.
+    """
+    if not found.skewness.size:
+        return []
+    upwards = found.skewness * np.array([-1.0 if sensor.direction == "-z" else 1.0 for sensor in sensors])
+    mine = [
+        i
+        for i, sensor in enumerate(sensors)
+        if sensor.quantity == "acceleration" and sensor.direction in {"+z", "-z"} and upwards[i] > _ONE_SIDED
+    ]
+    if not mine:
+        return []
+    mine.sort(key=lambda i: -upwards[i])
+    names = ", ".join(found.frf.responses[i] for i in mine[:4]) + (f" and {len(mine) - 4} more" * (len(mine) > 4))
+    return [
+        Finding(
+            kind="lift-off", severity="note" if upwards[mine[0]] < 2 * _ONE_SIDED else "warning",
+            channel=found.frf.responses[mine[0]] if len(mine) == 1 else "",
+            text=f"upward peaks are much larger than downward ones on {names} (skewness {upwards[mine[0]]:.1f}, 0 "
+            "where wheels stay on their posts): wheels seem to leave the posts, or stops are hit",
+            measured=float(upwards[mine[0]]), limit=_ONE_SIDED,
+            advice="look at the wheels while the rig plays; where they lift in the field too, leave it so, else lower "
+            "[identify] level",
+        )
+    ]  # fmt: skip
+
+
+def _silent_drives(found: Identification, band_hz: tuple[float, float]) -> list[Finding]:
+    """A drive that moves nothing: its actuator is off, or its cable leads elsewhere."""
+    frf = found.frf
+    inside = (frf.freq_hz >= band_hz[0]) & (frf.freq_hz <= band_hz[1])
+    size = np.abs(frf.values[inside]) ** 2
+    strength = size.mean(axis=0) / np.maximum(size.mean(axis=0).max(axis=1, keepdims=True), 1e-300)
+    doubt = frf.variance[inside].mean(axis=0) / np.maximum(size.mean(axis=0), 1e-300)
+    silent = np.all((strength < 0.01) | (doubt > 0.5), axis=0)
+    return [
+        Finding(
+            kind="dead drive", severity="error", channel=frf.drives[j], measured=float(np.sqrt(strength[:, j].max())),
+            text=f"no channel follows the drive {frf.drives[j]}",
+            advice="look at the actuator, its valve and the cable of its command",
+        )
+        for j in np.flatnonzero(silent)
+    ]  # fmt: skip
+
+
+def _slow_edge(found: Identification, band_hz: tuple[float, float], dead: NDArray[np.bool_]) -> list[Finding]:
+    """Too little excitation at the low end of the band, where accelerations fade with the frequency squared."""
+    frf = found.frf
+    edge = (frf.freq_hz >= band_hz[0]) & (frf.freq_hz <= 1.5 * band_hz[0])
+    if not edge.any() or dead.all():
+        return []
+    coherence = np.median(frf.coherence[edge], axis=0)
+    noisy = np.median(frf.noise[edge] / np.maximum(frf.residual[edge], 1e-300), axis=0) > 0.5
+    mine = np.flatnonzero((coherence < _LOW) & noisy & ~dead)
+    if mine.size < max(1, round(0.25 * len(frf.responses))):
+        return []
+    moved = np.sqrt(2 * np.einsum("fjj->j", frf.information[edge]).real / frf.n_experiments)
+    j = int(np.argmax(moved))
+    names = ", ".join(frf.responses[i] for i in mine[:4]) + (f" and {len(mine) - 4} more" * (len(mine) > 4))
+    return [
+        Finding(
+            kind="thin excitation", severity="warning", measured=float(coherence[mine].min()), limit=_LOW,
+            text=f"too little excitation from {band_hz[0]:g} to {1.5 * band_hz[0]:.2g} Hz: {frf.drives[j]} moved most, "
+            f"{1e3 * moved[j]:.2g} mm or mrad RMS there, and {names} hardly rose above their noise",
+            advice="raise [identify] level or budget, give more stroke or less reserve, or begin the band higher",
+        )
+    ]  # fmt: skip
+
+
+def _thin(found: Identification, goal: Goal, band_hz: tuple[float, float], dead: NDArray[np.bool_]) -> list[Finding]:
+    """Channels whose coherence is low where the field moves them, one finding per cause: noise or distortion."""
+    frf = found.frf
+    inside = (frf.freq_hz >= band_hz[0]) & (frf.freq_hz <= band_hz[1])
+    f = frf.freq_hz[inside]
+    field = np.stack([np.interp(f, goal.freq_hz, row) for row in goal.psd], axis=1)
+    field = np.where(field.sum(axis=0) > 0, field, 1.0)
+    low = (frf.coherence[inside] < _LOW) & ~dead
+    share = (field * low).sum(axis=0) / field.sum(axis=0)
+    hidden = frf.noise[inside] > 0.5 * frf.residual[inside]
+    findings = []
+    for noisy in (True, False):
+        mine = [int(i) for i in np.flatnonzero(share > _MATTERS) if (np.mean(hidden[low[:, i], i]) > 0.5) == noisy]
+        if mine:
+            mine.sort(key=lambda i: -share[i])
+            findings.append(_low_coherence(found, mine, share, low, f, field, noisy))
+    return findings
+
+
+def _low_coherence(
+    found: Identification,
+    mine: list[int],
+    share: Floats,
+    low: NDArray[np.bool_],
+    freq_hz: Floats,
+    field: Floats,
+    noisy: bool,
+) -> Finding:
+    """What, where, how much of the field it concerns, and what to do."""
+    frf = found.frf
+    said = [
+        f"{frf.responses[i]} ({_where(freq_hz, field[:, i] * low[:, i])}, {share[i]:.0%} of its motion in the field)"
+        for i in mine[:3]
+    ]
+    more = f" and {len(mine) - 3} more" if len(mine) > 3 else ""
+    names = f"{', '.join(said)}{more}"
+    if noisy:
+        text = f"noise hides what the drives do to {names}"
+        advice = "excite more: raise [identify] level or budget; or look at the sensor's range and cable there"
+    else:
+        text = f"non-linear distortion (friction, stops, lift-off) is much of what moves {names}"
+        advice = (
+            "the FRF is an average there. Replication corrects it from its plays and takes more of them; look for "
+            "loose parts and worn joints if the channel is stiff by design"
+        )
+        if np.isfinite(found.level) and found.level < 0.7:
+            advice += f"; friction slides more at the field's own level: [identify] level above {found.level:.1f} helps"
+    worst = float(share[mine[0]])
+    return Finding(
+        kind="low coherence", severity="warning" if worst > (0.3 if noisy else 0.5) else "note",
+        channel=frf.responses[mine[0]] if len(mine) == 1 else "", text=text, measured=worst, limit=_MATTERS,
+        advice=advice,
+    )  # fmt: skip
+
+
+def _where(freq_hz: Floats, power: Floats) -> str:
+    """The frequencies that hold the middle nine tenths of some power."""
+    total = np.cumsum(power) / power.sum()
+    low, high = freq_hz[np.searchsorted(total, (0.05, 0.95))]
+    return f"{low:.1f} Hz" if high - low < 0.1 else f"{low:.1f} to {high:.1f} Hz"
 
 
 def _level(found: Identification, band_hz: tuple[float, float]) -> list[Finding]:
