@@ -83,16 +83,16 @@ def _damage(
     from washboard.loads import _kernels
 
     sums = np.zeros((slopes.size, 8))
-    counts = np.zeros(4, np.int64)
-    stack, bad = _kernels.damage_of(row, gate, slopes, sums, counts)
-    stack = stack[: counts[1]]
-    # The residue holds the record's extremes, so an infinite sample is in it.
-    if bad >= 0 or not np.isfinite(stack).all():
+    stack, bad = _kernels.damage_of(row, gate, slopes, sums)
+    if bad >= 0:
         raise not_finite(row, number, of, WHAT)
     return np.asarray(sums.sum(axis=1) + residue_damage(stack, slopes, residue))
 
 
 def residue_damage(stack: NDArray[np.float64], slopes: NDArray[np.float64], residue: Residue) -> NDArray[np.float64]:
     """Damage that a residue adds under its treatment, shape (slope,)."""
-    ranges, count = residue_ranges(stack, residue)
+    if residue == "half":
+        ranges, count = np.abs(np.diff(stack)), 0.5
+    else:
+        ranges, count = residue_ranges(stack, residue)
     return np.asarray(count * (ranges[None, :] ** slopes[:, None]).sum(axis=1))

@@ -6,9 +6,9 @@ cycles together with the residue counted as half cycles give the ASTM E1049 rain
 Which cycles close does not depend on the order in which they are taken out. So every range that is smaller than the
 one before it and not larger than the one after it can go at once: whole vector passes over the turning points take out
 two thirds of them each, without a branch that depends on data, and a stack finishes what is left (own derivation;
-tested against the stack alone and against other counters). Samples are taken in blocks that lie on fixed places of the
-record, and sums are kept in eight lanes, so that a result does not depend on how a record came in pieces, nor on the
-processor's vector width.
+tested against the stack alone and against other counters). Turning points are taken in batches of a fixed number, and
+sums are kept in eight lanes, so that a result does not depend on how a record came in pieces, nor on the processor's
+vector width.
 """
 
 from __future__ import annotations
@@ -19,21 +19,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.loads._compiler import njit
-from washboard.loads._vector import add_powers8, as_bits, as_double, distinct8, peel8, peel_run, turns8, turns_run
+from washboard.loads._powers import add_powers8, add_real_powers8, raise8
+from washboard.loads._vector import peel_run, turns_run
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-BLOCK = 1024
+BLOCK = 4096
 """Samples taken at a time."""
 
 ENOUGH = 4096
-"""Turning points gathered before a peeling pass."""
+"""Turning points in a batch to peel, a multiple of 64."""
 
-SLACK = 32
+SLACK = 80
 """Places beyond the end of a buffer that vector stores and loads may touch."""
 
-FEW = 32
+FEW = 64
 """Turning points that are not worth another pass."""
 
 
@@ -166,76 +167,7 @@ def close_cycles(
 
 
 @njit(cache=True, nogil=True)
-def peel_pass(t: F64, n: int, out: F64, ranges: F64, c: int) -> tuple[int, int]:
-    """Take every locally smallest range out of t[:n], the rest to `out`; returns how many stay, and the new `c`."""
-    out[0] = t[0]
-    found = np.array([1, c, 0])
-    steps = max(0, (n - 3) // 8)
-    if steps > 0:
-        peel_run(t, steps, out, ranges, found)
-    k, c, carry = found[0], found[1], found[2]
-    i = 1 + 8 * steps
-    while i < n:
-        kept = (1 << min(n - i, 8)) - 1
-        chosen = (1 << max(min(n - 2 - i, 8), 0)) - 1
-        done = peel8(t, i, out, k, ranges, c, carry, chosen, kept)
-        k += done & 255
-        c += (done >> 8) & 255
-        carry = done >> 16
-        i += 8
-    return k, c
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def raise_to(ranges: F64, n: int, power: float, out: F64) -> None:
-    """ranges[:n] to any real power, to about 1e-14, in `out`: 2 to the power of (power times log2)."""
-    for i in range(n):
-        bits = as_bits(ranges[i])
-        exponent = (bits >> 52) - 1023
-        mantissa = as_double((bits & 0x000FFFFFFFFFFFFF) | 0x3FF0000000000000)
-        # Bring the mantissa to [0.707, 1.414), where the series of atanh converges fast.
-        high = mantissa > 1.4142135623730951
-        mantissa = 0.5 * mantissa if high else mantissa
-        exponent = exponent + 1 if high else exponent
-        s = (mantissa - 1.0) / (mantissa + 1.0)
-        q = s * s
-        p = 1.0 / 21.0
-        p = p * q + 1.0 / 19.0
-        p = p * q + 1.0 / 17.0
-        p = p * q + 1.0 / 15.0
-        p = p * q + 1.0 / 13.0
-        p = p * q + 1.0 / 11.0
-        p = p * q + 1.0 / 9.0
-        p = p * q + 1.0 / 7.0
-        p = p * q + 1.0 / 5.0
-        p = p * q + 1.0 / 3.0
-        log2 = 2.885390081777926814 * (s + s * q * p)
-        whole = power * exponent
-        rest = power * log2
-        # Round to the nearest integer by the grain of a large double; both parts apart keep the last digits.
-        turn = (whole + rest + 6755399441055744.0) - 6755399441055744.0
-        turn = min(max(turn, -1022.0), 1024.0)
-        y = ((whole - turn) + rest) * 0.69314718055994530942
-        y = min(max(y, -1.0), 1.0)
-        e = 1.0 / 6227020800.0
-        e = e * y + 1.0 / 479001600.0
-        e = e * y + 1.0 / 39916800.0
-        e = e * y + 1.0 / 3628800.0
-        e = e * y + 1.0 / 362880.0
-        e = e * y + 1.0 / 40320.0
-        e = e * y + 1.0 / 5040.0
-        e = e * y + 1.0 / 720.0
-        e = e * y + 1.0 / 120.0
-        e = e * y + 1.0 / 24.0
-        e = e * y + 1.0 / 6.0
-        e = e * y + 0.5
-        e = e * y + 1.0
-        e = e * y + 1.0
-        out[i] = e * as_double((np.int64(turn) + 1023) << 52)
-
-
-@njit(cache=True, nogil=True)
-def add_damage(ranges: F64, c: int, slopes: F64, spare: F64, sums: F64) -> None:
+def add_damage(ranges: F64, c: int, slopes: F64, sums: F64) -> None:
     """Add ranges[:c] to the power of every slope to the eight lanes of each row of `sums`."""
     blocks = (c + 7) // 8
     for i in range(c, 8 * blocks):
@@ -245,10 +177,7 @@ def add_damage(ranges: F64, c: int, slopes: F64, spare: F64, sums: F64) -> None:
         if halves == 2.0 * slopes[j] and 2 <= halves < 64:
             add_powers8(ranges, blocks, halves, sums[j])
         else:
-            raise_to(ranges, c, slopes[j], spare)
-            for i in range(c, 8 * blocks):
-                spare[i] = 0.0
-            add_powers8(spare, blocks, 2, sums[j])
+            add_real_powers8(ranges, blocks, slopes[j], sums[j])
 
 
 @njit(cache=True, nogil=True)
@@ -269,13 +198,12 @@ def grown_places(places: I64, n: int) -> I64:
 
 @njit(cache=True, nogil=True)
 def stack_turns(
-    stack: F64, depth: int, turns: F64, n: int, ranges: F64, c: int, slopes: F64, spare: F64, sums: F64
-) -> tuple[F64, int, int, int]:
+    stack: F64, depth: int, turns: F64, n: int, ranges: F64, c: int, slopes: F64, sums: F64
+) -> tuple[F64, int, int]:
     """Push turning points on the stack, closed ranges to `ranges` (summed up when it is full).
 
-    Returns the stack, its depth, `c`, and how many cycles were summed up on the way.
+    Returns the stack, its depth, and `c`.
     """
-    summed = 0
     while depth + n + 1 > stack.shape[0]:
         stack = grown(stack, depth)
     for i in range(n):
@@ -288,98 +216,95 @@ def stack_turns(
             ranges[c] = inner
             c += 1
             if c == ranges.shape[0] - SLACK:
-                add_damage(ranges, c, slopes, spare, sums)
-                summed += c
+                add_damage(ranges, c, slopes, sums)
                 c = 0
             stack[depth - 3] = stack[depth - 1]
             depth -= 2
-    return stack, depth, c, summed
+    return stack, depth, c
 
 
 @njit(cache=True, nogil=True)
-def block_turns(x: NDArray[Any], i: int, j: int, state: F64, work: F64, turns: F64, k: int) -> int:
-    """Append to `turns` those of the samples up to x[j-1] that are known, from x[i:j], to be turning points.
+def block_turns(x: NDArray[Any], i: int, j: int, state: F64, out: F64, found: I64, check: F64) -> int:
+    """Append to out[found[0]:] those of the samples up to x[j-2] that x[i:j] shows to be turning points.
 
-    `state` holds the last two different samples before x[i]. Returns the number in `turns`, or the place of the first
-    sample that is not a number as ``-1 - place``.
+    Returns how many are in `out`. `state` is the last sample before x[i], and whether it is above its forerunner: 1, 0,
+    or -1 as long as the record has not moved. A plateau on the way up gives two equal turning points. `check` is that
+    of `turns_run`.
     """
-    first = k
-    level = 0
+    value, rise = state[0], state[1]
     q = i
-    rise = 1 if state[1] > state[0] else 0
-    if i > 0:
-        done = turns_run(x, q, (j - q) // 8, rise, turns, k)
-        k = done >> 2
-        level = done & 2
-        q += (j - q) // 8 * 8
-    if level == 0 and q > i:
-        state[0] = x[q - 2]
-        state[1] = x[q - 1]
-    else:
-        q = i
-        k = first
-    if q == j:
-        return k
-    # Plateaus, the head or the tail of an array: through a buffer of samples that all differ from their forerunner.
-    work[0] = state[0]
-    work[1] = state[1]
-    m = 2
-    if q == 0:
-        if x[0] != x[0]:
-            return -1
-        if x[0] != work[1]:
-            work[2] = x[0]
-            m = 3
-        q = 1
-    while q + 8 <= j:
-        done = distinct8(x, q, work, m)
-        if done >= 256:
-            break
-        m += done
-        q += 8
-    while q < j:
-        if x[q] != x[q]:
-            return -1 - q
-        if x[q] != x[q - 1]:
-            work[m] = x[q]
-            m += 1
+    while q < j and rise < 0.0:
+        if x[q] != value:
+            rise = 1.0 if x[q] > value else 0.0
+            value = x[q]
+            check[0] += value
         q += 1
-    rise = 1 if work[1] > work[0] else 0
-    q = 2
-    while q < m:
-        done = turns8(work, q, rise, (1 << min(m - q, 8)) - 1, turns, k)
-        k += done & 255
-        rise = (done >> 9) & 1
-        q += 8
-    state[0] = work[m - 2]
-    state[1] = work[m - 1]
-    return k
+    found[1] = np.int64(rise)
+    if q == 0 and q < j:
+        above = x[0] > value
+        out[found[0]] = value
+        found[0] += above != (found[1] == 1)
+        found[1] = above
+        check[0] += x[0]
+        q = 1
+    # The vector loop reads on to the next whole word.
+    n = j - q if j + 64 <= x.shape[0] else (j - q) // 64 * 64
+    if n > 0:
+        turns_run(x, q, n, out, found, check)
+        q += n
+    k = found[0]
+    risen = found[1] == 1
+    while q < j:
+        above = x[q] > x[q - 1]
+        out[k] = x[q - 1]
+        k += above != risen
+        risen = above
+        check[0] += x[q]
+        q += 1
+    if rise >= 0.0:
+        state[0] = x[j - 1] if j > i else state[0]
+        state[1] = 1.0 if risen else 0.0
+    return int(k)
 
 
 @njit(cache=True, nogil=True)
-def peel(t: F64, n: int, other: F64, ranges: F64, c: int) -> tuple[F64, F64, int, int]:
-    """Peel turning points until few are left or little is gained; returns them, the other buffer, their number, `c`."""
+def bad_sample(x: NDArray[Any], check: F64) -> int:
+    """Place of the first sample that is not a finite number, -1 for none; `check` is a sum that tells at once."""
+    if np.isfinite(np.sum(check)):
+        return -1
+    for i in range(x.shape[0]):
+        if not np.isfinite(x[i]):
+            return i
+    return -1
+
+
+@njit(cache=True, nogil=True)
+def peel(t: F64, n: int, ranges: F64, c: int) -> tuple[int, int]:
+    """Peel turning points in place until few are left or little is gained; returns their number and `c`."""
+    found = np.array([0, c])
     while n > FEW:
-        left, c = peel_pass(t, n, other, ranges, c)
-        t, other = other, t
-        little = (n - left) * 4 < n
-        n = left
+        peel_run(t, n, ranges, found)
+        little = (n - found[0]) * 4 < n
+        n = found[0]
         if little:
             break
-    return t, other, n, c
+    return n, found[1]
 
 
 @njit(cache=True, nogil=True)
-def leading(x: NDArray[Any], i: int, j: int, state: F64) -> int:
-    """Skip the plateau a record begins with, up to x[j-1]; returns the place reached, or ``-1 - place`` of a NaN."""
-    while i < j and x[i] == state[0]:
-        i += 1
-    if i < j:
-        if x[i] != x[i]:
-            return -1 - i
-        state[1] = x[i]
-        i += 1
-    return i
+def close_turns(stack: F64, depth: int, turns: F64, n: int, ranges: F64, slopes: F64, sums: F64) -> tuple[F64, int]:
+    """Peel turning points, push what stays on the stack, sum the damage; returns the stack and its depth."""
+    n, c = peel(turns, n, ranges, 0)
+    stack, depth, c = stack_turns(stack, depth, turns, n, ranges, c, slopes, sums)
+    add_damage(ranges, c, slopes, sums)
+    return stack, depth
+
+
+@njit(cache=True, nogil=True)
+def aligned(x: NDArray[Any]) -> int:
+    """First sample, beyond the first few, at which reading in whole vectors crosses no line of the memory."""
+    size = x.itemsize
+    return int(64 + (64 - x.ctypes.data % 64) % 64 // size)
 
 
 @njit(cache=True, nogil=True)
@@ -396,87 +321,90 @@ def count_damage(
 ) -> tuple[F64, int]:
     """Count a piece of a record: sums of ranges to the power of each slope over the cycles that close.
 
+    Turning points are peeled whenever there are `ENOUGH` of them, so that sums come in the same order whatever the
+    pieces.
+
     Parameters
     ----------
-    x : samples; every piece but the last has a whole number of blocks
+    x : samples
     last : whether the record ends here
     gate : hysteresis, 0 for none
     stack : turning points not yet closed
-    state : the last two different samples, then the state of `gate_turns`
-    counts : samples seen, depth of the stack, turning points waiting in `turns`, cycles closed
-    turns : turning points waiting
+    state : that of `block_turns`, then that of `gate_turns`
+    counts : samples seen, depth of the stack, turning points waiting in `turns`
+    turns : turning points waiting, fewer than `ENOUGH`
     sums : shape (slope, 8)
 
     Returns
     -------
-    The stack (it may have grown), and -1, or the place of the first sample that is not a number.
+    The stack (it may have grown), and -1, or the place of the first sample that is not a finite number.
     """
     n = x.shape[0]
-    work = np.empty(BLOCK + 2 + SLACK)
     one = np.empty(ENOUGH + BLOCK + SLACK)
-    two = np.empty(ENOUGH + BLOCK + SLACK)
-    ranges = np.empty(ENOUGH + BLOCK + SLACK)
-    spare = np.empty(ENOUGH + BLOCK + SLACK)
-    nowhere = np.empty(ENOUGH + BLOCK + SLACK if gate > 0 else 0, np.int64)
-    seen, depth, k, closed = counts[0], counts[1], counts[2], counts[3]
+    ranges = np.empty(ENOUGH + SLACK)
+    check, found = np.zeros(8), np.zeros(2, np.int64)
+    nowhere = np.empty(BLOCK if gate > 0 else 0, np.int64)
+    depth, k = counts[1], counts[2]
     one[:k] = turns[:k]
     i = 0
-    if seen == 0 and n > 0:
-        if x[0] != x[0]:
-            return stack, 0
-        one[0] = x[0]
+    if counts[0] == 0 and n > 0:
+        one[0] = state[0] = check[0] = x[0]
+        state[1] = -1.0
         k = 1
-        state[0] = x[0]
-        state[1] = x[0]
-    while i < n:
-        # Blocks end at fixed places of the record.
-        j = min(n, i + BLOCK - seen % BLOCK)
-        seen += j - i
-        if state[0] == state[1]:
-            i = leading(x, i, j, state)
-            if i < 0:
-                return stack, -1 - i
-        if i < j:
-            k = block_turns(x, i, j, state, work, one, k)
-            if k < 0:
-                return stack, -1 - k
-        i = j
-        if k >= ENOUGH:
-            if gate > 0:
-                k = gate_turns(one, nowhere, k, gate, state[2:])
-            one, two, k, c = peel(one, k, two, ranges, 0)
-            stack, depth, c, summed = stack_turns(stack, depth, one, k, ranges, c, slopes, spare, sums)
-            add_damage(ranges, c, slopes, spare, sums)
-            closed += c + summed
-            k = 0
-    if last:
-        if state[0] != state[1]:
-            one[k] = state[1]
-            k += 1
         if gate > 0:
-            k = gate_end(one, nowhere, gate_turns(one, nowhere, k, gate, state[2:]), state[2:])
-        one, two, k, c = peel(one, k, two, ranges, 0)
-        stack, depth, c, summed = stack_turns(stack, depth, one, k, ranges, c, slopes, spare, sums)
-        add_damage(ranges, c, slopes, spare, sums)
-        closed += c + summed
+            k = gate_turns(one, nowhere, k, gate, state[2:])
+        i = 1
+    counts[0] += n
+    j = min(n, aligned(x))
+    while i < n:
+        fresh = k
+        found[0] = k
+        k = block_turns(x, i, j, state, one, found, check)
+        if gate > 0:
+            k = fresh + gate_turns(one[fresh:], nowhere, k - fresh, gate, state[2:])
+        i = j
+        j = min(n, i + BLOCK)
+        if k >= ENOUGH:
+            stack, depth = close_turns(stack, depth, one, ENOUGH, ranges, slopes, sums)
+            for q in range(ENOUGH, k):
+                one[q - ENOUGH] = one[q]
+            k -= ENOUGH
+    if last:
+        if gate > 0:
+            one[k] = state[0]
+            k += gate_turns(one[k:], nowhere, 1, gate, state[2:])
+            k = gate_end(one, nowhere, k, state[2:])
+        elif depth + k > 0 and state[1] >= 0.0 and state[0] != (one[k - 1] if k > 0 else stack[depth - 1]):
+            one[k] = state[0]
+            k += 1
+        if k >= ENOUGH:
+            stack, depth = close_turns(stack, depth, one, ENOUGH, ranges, slopes, sums)
+            for q in range(ENOUGH, k):
+                one[q - ENOUGH] = one[q]
+            k -= ENOUGH
+        stack, depth = close_turns(stack, depth, one, k, ranges, slopes, sums)
         k = 0
     turns[:k] = one[:k]
-    counts[0], counts[1], counts[2], counts[3] = seen, depth, k, closed
-    return stack, -1
+    counts[1], counts[2] = depth, k
+    return stack, bad_sample(x, check)
 
 
 @njit(cache=True, nogil=True)
-def damage_of(x: NDArray[Any], gate: float, slopes: F64, sums: F64, counts: I64) -> tuple[F64, int]:
-    """`count_damage` of a whole record from nothing."""
-    turns = np.empty(ENOUGH + BLOCK + SLACK)
-    return count_damage(x, True, gate, np.empty(4096), np.zeros(2 + GATE), counts, turns, slopes, sums)
+def damage_of(x: NDArray[Any], gate: float, slopes: F64, sums: F64) -> tuple[F64, int]:
+    """`count_damage` of a whole record from nothing; the stack that is left, and a sample that is not finite or -1."""
+    counts = np.zeros(3, np.int64)
+    stack, bad = count_damage(x, True, gate, np.empty(1024), np.zeros(2 + GATE), counts, np.empty(0), slopes, sums)
+    return stack[: counts[1]], bad
 
 
 @njit(cache=True, nogil=True)
 def scatter(ranges: F64, first: I64, second: I64, c: int, share: float, slopes: F64, spare: F64, out: F64) -> None:
     """Book `share` of the damage of ranges[:c], half to either of two windows."""
+    blocks = (c + 7) // 8
+    for i in range(c, 8 * blocks):
+        ranges[i] = 0.0
     for s in range(slopes.shape[0]):
-        raise_to(ranges, c, slopes[s], spare)
+        raise8(ranges, blocks, slopes[s], spare)
         for i in range(c):
             half = 0.5 * share * spare[i]
             out[first[i], s] += half
@@ -484,51 +412,55 @@ def scatter(ranges: F64, first: I64, second: I64, c: int, share: float, slopes: 
 
 
 @njit(cache=True, nogil=True)
+def piece_end(x: NDArray[Any], i: int, window: int) -> int:
+    """End of a piece from x[i] on whose turning points all lie in one window: one sample into the next at most.
+
+    It does not end within a plateau, as that turns where it ends.
+    """
+    j = min(min(i + BLOCK, x.shape[0]), ((i - 1) // window + 1) * window + 1)
+    while j > i + 1 and x[j - 1] == x[j - 2]:
+        j -= 1
+    return int(j)
+
+
+@njit(cache=True, nogil=True)
 def damage_of_windows(x: NDArray[Any], window: int, split: bool, residue: float, slopes: F64, out: F64) -> int:
-    """Damage of each window of a record in out[window, slope]; -1, or the place of a sample that is not a number.
+    """Damage of each window of a record in out[window, slope]; -1, or the place of a sample that is not finite.
 
     A piece never crosses a window, so that only cycles left to the stack need to know their windows. `residue` is the
     weight of the ranges of the residue.
     """
     n = x.shape[0]
-    size = ENOUGH + BLOCK + SLACK
-    work = np.empty(BLOCK + 2 + SLACK)
-    one, two, ranges, spare = np.empty(size), np.empty(size), np.empty(size), np.empty(size)
-    held, first, second = np.empty(size), np.empty(size, np.int64), np.empty(size, np.int64)
+    size = BLOCK + SLACK
+    one, ranges, spare, held = np.empty(size), np.empty(size), np.empty(size), np.empty(size)
+    first, second = np.empty(size, np.int64), np.empty(size, np.int64)
     stack, places = np.empty(4096), np.empty(4096, np.int64)
-    sums = np.zeros((slopes.shape[0], 8))
-    state = np.zeros(2)
-    if x[0] != x[0]:
-        return 0
-    state[0] = x[0]
-    state[1] = x[0]
-    i = leading(x, 1, n, state)
-    if i < 0:
-        return -1 - i
-    depth = 0
-    if state[0] != state[1]:
-        stack[0] = x[0]
-        places[0] = (i - 2) // window
-        depth = 1
-    crossing = 0
-    while i <= n and depth > 0:
+    sums, check, state = np.zeros((slopes.shape[0], 8)), np.zeros(8), np.zeros(2)
+    found = np.zeros(2, np.int64)
+    state[0] = check[0] = x[0]
+    state[1] = -1.0
+    depth, crossing, i = 0, 0, 1
+    while i <= n:
+        while i < n and x[i] == state[0]:
+            i += 1
         w = (i - 1) // window
         k = 0
+        if depth == 0:
+            # A record that never moves does no damage.
+            stack[0], places[0], depth = x[0], w, 1
         if i < n:
-            # What is known after x[j-1] are turning points up to x[j-2], which lies in window w.
-            j = min(min(i + BLOCK, n), (w + 1) * window + 1)
-            k = block_turns(x, i, j, state, work, one, 0)
-            if k < 0:
-                return -1 - k
+            j = piece_end(x, i, window)
+            found[0] = 0
+            k = block_turns(x, i, j, state, one, found, check)
             i = j
         else:
-            one[0] = state[1]
-            k = 1
+            one[0] = state[0]
+            k = 1 if state[1] >= 0.0 else 0
             i = n + 1
-        one, two, k, c = peel(one, k, two, ranges, 0)
+        k, c = peel(one, k, ranges, 0)
         if c > 0:
             sums[:] = 0.0
-            add_damage(ranges, c, slopes, spare, sums)
+            add_damage(ranges, c, slopes, sums)
             for s in range(slopes.shape[0]):
                 out[w, s] += np.sum(sums[s])
         if depth + k + 1 > stack.shape[0]:
@@ -561,4 +493,4 @@ def damage_of_windows(x: NDArray[Any], window: int, split: bool, residue: float,
             first[0] = places[q] if split else places[q + 1]
             second[0] = places[q + 1]
             scatter(ranges, first, second, 1, residue, slopes, spare, out)
-    return -1
+    return bad_sample(x, check)

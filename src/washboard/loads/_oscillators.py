@@ -14,7 +14,7 @@ from washboard.loads._kernels import (
     peel,
     stack_turns,
 )
-from washboard.loads._vector import oscillate_run, peaks_run
+from washboard.loads._vector_oscillators import oscillate_run, peaks_run
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -74,8 +74,7 @@ def count_responses(
     """
     width = SPAN + 2 + SLACK
     rows = np.zeros(8 * width)
-    size = ENOUGH + BLOCK + SLACK
-    one, two, ranges, spare = np.empty(size), np.empty(size), np.empty(size), np.empty(size)
+    one, ranges = np.empty(ENOUGH + BLOCK + SLACK), np.empty(ENOUGH + BLOCK + SLACK)
     a, b, c = np.empty(SPAN + SLACK), np.empty(SPAN + SLACK), np.empty(SPAN + SLACK)
     for lane in range(8):
         rows[lane * width] = tails[lane, 0]
@@ -106,17 +105,15 @@ def count_responses(
                 one[:k] = waiting[lane, :k]
                 for q in range(k):
                     peaks[lane] = max(peaks[lane], abs(one[q]))
-                one, two, k, closed = peel(one, k, two, ranges, 0)
+                k, closed = peel(one, k, ranges, 0)
                 depth = depths[lane]
                 if depth + k + 2 > stacks.shape[1]:
                     longer = np.empty((8, 2 * (depth + k) + 64))
                     longer[:, : stacks.shape[1]] = stacks
                     stacks = longer
-                _, depth, closed, _ = stack_turns(
-                    stacks[lane], depth, one, k, ranges, closed, slopes, spare, sums[lane]
-                )
+                _, depth, closed = stack_turns(stacks[lane], depth, one, k, ranges, closed, slopes, sums[lane])
                 depths[lane] = depth
-                add_damage(ranges, closed, slopes, spare, sums[lane])
+                add_damage(ranges, closed, slopes, sums[lane])
                 k = 0
             waits[lane] = k
     for lane in range(8):

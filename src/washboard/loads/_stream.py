@@ -17,8 +17,8 @@ _PIECE = "Counting a piece"
 class DamageStream:
     """Pseudo-damage of a recording that comes piece by piece; bit for bit that of `pseudo_damage` of the whole.
 
-    Samples are gathered into blocks that lie on fixed places of the record, so memory stays that of one block and a
-    piece, and sums come in the same order however the record is cut.
+    Turning points are gathered into batches of a fixed number, so memory stays that of a batch and a piece, and sums
+    come in the same order however the record is cut.
 
     Parameters
     ----------
@@ -37,19 +37,16 @@ class DamageStream:
         self._gates = np.broadcast_to(np.asarray(gate, np.float64), (channels,)).copy()
         for value in self._gates:
             check_gate(float(value))
-        self._block = _kernels.BLOCK
-        size = _kernels.ENOUGH + _kernels.BLOCK + _kernels.SLACK
-        self._waiting: Samples = np.empty((channels, 0))
         self._stacks = [np.empty(1024) for _ in range(channels)]
         self._states = np.zeros((channels, 2 + _kernels.GATE))
-        self._counts = np.zeros((channels, 4), np.int64)
-        self._turns = np.empty((channels, size))
+        self._counts = np.zeros((channels, 3), np.int64)
+        self._turns = np.empty((channels, _kernels.ENOUGH))
         self._sums = np.zeros((channels, self._slopes.size, 8))
 
     @property
     def n_samples(self) -> int:
         """Samples per channel so far."""
-        return int(self._counts[0, 0] + self._waiting.shape[1])
+        return int(self._counts[0, 0])
 
     def add(self, samples: ArrayLike) -> None:
         """Count the next piece, shape (channel, time). Raises DataError when it is not finite or of another shape."""
@@ -59,25 +56,14 @@ class DamageStream:
         if piece.ndim != 2 or piece.shape[0] != len(self._stacks):
             raise DataError(f"a piece has shape ({len(self._stacks)}, time), not {np.shape(samples)}")
         check_finite(piece, _PIECE)
-        kept = self._waiting.shape[1]
-        if kept:
-            fill = min(self._block - kept, piece.shape[1])
-            head = np.concatenate([self._waiting, piece[:, :fill]], axis=1)
-            piece = piece[:, fill:]
-            if head.shape[1] < self._block:
-                self._waiting = head
-                return
-            self._count(head, last=False)
-        whole = piece.shape[1] // self._block * self._block
-        if whole:
-            self._count(piece[:, :whole], last=False)
-        self._waiting = piece[:, whole:].copy()
+        if piece.shape[1]:
+            self._count(piece, last=False)
 
     def damage(self, *, residue: Residue = "half") -> NDArray[np.float64]:
         """Damage so far, as if the record ended here, shape (channel, slope); more pieces may follow."""
         check_residue(residue)
         end = _Copy(self)
-        end.count_waiting()
+        end.finish()
         return np.stack(
             [
                 end.sums[number].sum(axis=1) + residue_damage(stack[: end.counts[number, 1]], self._slopes, residue)
@@ -98,10 +84,11 @@ class _Copy:
         self.states, self.counts = stream._states.copy(), stream._counts.copy()
         self.turns, self.sums = stream._turns.copy(), stream._sums.copy()
 
-    def count_waiting(self) -> None:
+    def finish(self) -> None:
         stream = self._stream
+        nothing = np.empty((len(self.stacks), 0))
         _count(
-            stream._waiting, True, stream._gates, self.stacks, self.states, self.counts, self.turns, stream._slopes,
+            nothing, True, stream._gates, self.stacks, self.states, self.counts, self.turns, stream._slopes,
             self.sums,
         )  # fmt: skip
 
