@@ -84,3 +84,38 @@ def test_polarity_by_geometry_where_all_go_together():
     )
     faults = find_faults(Recording(samples=samples, rate_hz=rate, channels=channels))
     assert [(found.kind, found.channel) for found in faults] == [("polarity", "c2")]
+
+
+def cobbled(seed: int) -> Recording:
+    """Four axle ends and two body corners over another road each time: left and right have cobbles of any phase."""
+    rng = np.random.default_rng(seed)
+    rate, n, speed, stone = 400.0, 12000, 2.2, 0.25
+    ends = []
+    for _side in range(2):
+        freq = np.fft.rfftfreq(n, 1 / rate)
+        lines = rng.standard_normal(freq.size) + 1j * rng.standard_normal(freq.size)
+        rough = np.fft.irfft(lines * (freq > 0.7) * (freq < 30) / (1 + (freq / 6) ** 2), n)
+        at = np.arange(n) / rate * speed / stone + rng.random()
+        wave = np.abs(np.sin(np.pi * at))
+        ends.append(rough / rough.std() + 2.0 * (wave - wave.mean()) / wave.std())
+    late = round(2.3 / speed * rate)
+    axles = [ends[0], ends[1], np.roll(ends[0], late), np.roll(ends[1], late)]
+    kernel = np.exp(-np.arange(200) / 30.0) * np.cos(np.arange(200) / 25.0)
+    body = [np.convolve(one + 0.6 * other, kernel, mode="full")[:n] for one, other in ((axles[0], axles[1]), axles[2:])]
+    samples = np.stack([*axles, *body]) + 0.05 * rng.standard_normal((6, n))
+    channels = tuple(Channel(name=f"c{k}", unit="m/s2", quantity="acceleration", direction="+z") for k in range(6))
+    return Recording(samples=samples, rate_hz=rate, channels=channels)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_period_of_any_phase_left_and_right_is_no_lag_and_no_exchange(seed):
+    laps = [cobbled(10 * seed + k) for k in range(3)]
+    assert [found.kind for lap in lap_faults(laps) for found in lap] == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_true_lag_and_a_true_exchange_are_found_on_such_a_road(seed):
+    laps = [cobbled(10 * seed + k) for k in range(3)]
+    assert found_in(laps, 1, Fault(kind="lag", channel="c2", duration_s=0.03)).get("lag") == {"c2"}
+    assert "swap" in found_in(laps, 2, Fault(kind="swap", channel="c0", other="c3"))
+    assert found_in(laps, 0, Fault(kind="polarity", channel="c1")).get("polarity") == {"c1"}

@@ -292,7 +292,7 @@ def _swaps(array: _Array) -> list[Finding]:
             lag, height, alone = _lag_of(part[one], part[two], array.rate_hz, 4.0)
             if lag >= -0.05 or not alone:
                 continue
-            if height > (0.25 if _other_side_agrees(array, part, (one, two), lag) else 0.5):
+            if height > (0.3 if _other_side_agrees(array, part, (one, two), lag) else 0.5):
                 found.append(
                     Finding(
                         kind="swap",
@@ -322,5 +322,5 @@ def _other_side_agrees(array: _Array, part: NDArray[np.float64], pair: tuple[int
             )
             if mirrored and abs(position[pair[0], 1]) > 0.1:
                 lag, height, _alone = _lag_of(part[first], part[second], array.rate_hz, 4.0)
-                return height > 0.25 and abs(abs(lag) - abs(lag_s)) < max(0.02, 0.1 * abs(lag_s))
+                return height > 0.3 and abs(abs(lag) - abs(lag_s)) < max(0.02, 0.1 * abs(lag_s))
     return False

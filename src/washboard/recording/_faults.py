@@ -23,6 +23,9 @@ FAULT_KINDS = (
     "polarity", "swap", "unit", "lag", "lap", "level",
 )  # fmt: skip
 
+BEYOND_CHANCE = 3.3
+"""Standard deviations beyond which the top of a spectrum goes with the ride by more than chance."""
+
 #: Quantities that a ride leaves where they were.
 _ABOUT_ZERO = frozenset({"acceleration", "velocity", "angular velocity", "angular acceleration"})
 
@@ -157,19 +160,20 @@ def _spectral(samples: Samples, rate_hz: float, channel: Channel, *, coarse: boo
 
 
 def _floor_faults(samples: Samples, rate_hz: float, channel: Channel, floor: Floor, rms: float) -> list[Finding]:
-    if floor.folded > 0.03 * rms and floor.fall > 0.1:
-        follows = follows_ride(samples, rate_hz)
-        if follows > 0.2:
+    if floor.folded > 0.03 * rms and floor.fall > 0.4:
+        link = follows_ride(samples, rate_hz)
+        if link.correlation > BEYOND_CHANCE * link.chance:
             return [
                 Finding(
                     kind="aliasing",
                     severity="warning",
                     channel=channel.name,
-                    measured=follows,
-                    limit=0.2,
+                    measured=link.correlation,
+                    limit=BEYOND_CHANCE * link.chance,
                     text=f"its spectrum does not fall off towards {rate_hz / 2:g} Hz, and what is there comes and goes "
-                    f"with the ride (rank correlation {follows:.2f}, {floor.folded / rms:.0%} of its RMS): it was "
-                    "sampled without an anti-alias filter",
+                    f"with the ride (rank correlation {link.correlation:.2f}, by chance up to "
+                    f"{BEYOND_CHANCE * link.chance:.2f}; {floor.folded / rms:.0%} of its RMS): it was sampled without "
+                    "an anti-alias filter",
                     advice="measure again with the filter; what is folded in cannot be taken off",
                 )
             ]
@@ -181,7 +185,8 @@ def _floor_faults(samples: Samples, rate_hz: float, channel: Channel, floor: Flo
                 channel=channel.name,
                 measured=floor.noise / rms,
                 limit=0.05,
-                text=f"its noise floor of {_value(floor.noise, channel)} is {floor.noise / rms:.0%} of its RMS",
+                text=f"its noise floor of {_value(floor.noise, channel)} is {floor.noise / rms:.0%} of its RMS (on a "
+                "steady ride, content folded down for want of an anti-alias filter looks the same)",
                 advice="measure again with a range that fits, or a better sensor or cable",
             )
         ]

@@ -15,6 +15,9 @@ from washboard.units import STANDARD_GRAVITY
 #: Laps differ in speed and line; a lap's level is out of line beyond this ratio to the median lap.
 LEVEL_RATIO = 1.35
 
+ODD_RATIO = 2.2
+"""One channel is out of line with the others of its lap beyond this ratio: a wheel may miss half a row of holes."""
+
 _BANDS_HZ = (0.5, 1.0, 2.0, 4.0, 8.0, 12.0, 16.0, 24.0, 32.0, 48.0)
 
 
@@ -99,7 +102,7 @@ def _of_lap(features: NDArray[np.float64], number: int, lap: Recording) -> list[
         )
     for channel, value, own in zip(lap.channels, level - whole, spread, strict=True):
         if channel.name not in exchanged:
-            found.extend(_odd_channel(channel, float(value), max(np.log(2.0), 6 * float(own))))
+            found.extend(_odd_channel(channel, float(value), max(np.log(ODD_RATIO), 6 * float(own))))
     return found
 
 

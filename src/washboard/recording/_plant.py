@@ -177,7 +177,8 @@ def _hum(values: Values, rate_hz: float, fault: Fault, rng: np.random.Generator)
 def _aliasing(values: Values, rate_hz: float, fault: Fault, rng: np.random.Generator) -> Values:
     # Sampled noise is white whatever its band above half the rate was; its strength follows the ride's.
     rough = np.abs(np.diff(values, prepend=values[0]))
-    width = max(3, round(0.1 * rate_hz))
+    # What vibrates up there, once struck, rings for some hundredths of a second.
+    width = max(3, round(rng.uniform(0.015, 0.1) * rate_hz))
     envelope = np.sqrt(np.convolve(rough**2, np.ones(width) / width, mode="same"))
     folded = envelope * rng.standard_normal(values.size)
     return values + fault.level * _rms(values) * folded / max(float(np.std(folded)), 1e-300)

@@ -16,6 +16,11 @@ MOST_BLOCKS = 160
 
 _MOST_LONG_BLOCKS = 6
 
+_RIDE_BLOCKS_S = (0.03, 0.06, 0.12, 0.25, 0.5)
+
+_RIDE_SHORTEST = 26
+"""Shortest block whose levels are independent of its neighbours' in the top 15 % of the band. [samples]"""
+
 _EXPONENTIAL_LOW = 0.2231
 """The 20 % quantile of the exponential distribution of mean 1: of a periodogram line of stationary noise."""
 
@@ -45,7 +50,8 @@ class Floor:
     folded : float
         RMS of what lies in the top tenth of the band, extrapolated over all of it.
     fall : float
-        Density in the top tenth over the density between 0.45 and 0.65 of half the sample rate.
+        Density in the top tenth over that in the tenth below it: near 1 for what was folded down, a fifth or less on
+        the skirt of an anti-alias filter.
     """
 
     noise: float
@@ -172,32 +178,59 @@ def spectral_floor(spectra: Spectrogram) -> Floor:
         flatness=quiet[2] / max(quiet[1], 1e-38),
         steady=float(level.mean()) / max(quiet[2], 1e-38),
         folded=float(np.sqrt(float(level.mean()) * half)),
-        fall=float(np.median(level)) / max(float(np.median(middle.mean(axis=1))), 1e-38),
+        fall=float(level.mean()) / max(float(upper.mean(dtype=np.float64)), 1e-38),
     )
 
 
-def follows_ride(samples: Samples, rate_hz: float) -> float:
-    """Rank correlation, over blocks of about 0.1 s, of the level near half the sample rate with that far below it.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RideLink:
+    """Rank correlation of two levels over time, and how far chance would bring it (one standard deviation)."""
+
+    correlation: float
+    chance: float
+
+
+def follows_ride(samples: Samples, rate_hz: float) -> RideLink:
+    """How the level near half the sample rate goes with that far below it, over blocks of 0.03 to 0.5 s.
 
     Noise of sensor and converter goes on whatever the ride does; what is folded down from above half the sample rate
-    comes and goes with it. Spearman's coefficient; 0 when there are too few blocks.
+    comes and goes with it: within a wave of the road, from stone to stone, or from stretch to stretch, and so that
+    length of block is taken at which they go together most. Spearman's coefficient, whose standard deviation for n
+    independent pairs is 1 / sqrt(n - 1) (Kendall and Gibbons, Rank Correlation Methods, 5th ed., 1990, from memory). Of
+    recordings longer than 10 minutes the first 10 are looked at.
     """
     from scipy import fft
     from scipy.stats import rankdata
 
-    length = 1 << int(np.clip(round(np.log2(0.12 * rate_hz)), 5, 9))
-    part = samples[: min(samples.size, 2000 * length)]
-    n_blocks = part.size // length
-    blocks = np.asarray(part[: n_blocks * length], dtype=np.float64).reshape(n_blocks, length)
-    blocks = blocks[np.isfinite(blocks.sum(axis=1))]
-    if len(blocks) < 40:
-        return 0.0
-    # Blackman-Harris: what leaks from the strong low lines to the top stays 90 dB down.
-    at = 2 * np.pi * np.arange(length) / length
-    window = 0.35875 - 0.48829 * np.cos(at) + 0.14128 * np.cos(2 * at) - 0.01168 * np.cos(3 * at)
-    power = np.abs(fft.rfft((blocks - blocks.mean(axis=1, keepdims=True)) * window, axis=1)) ** 2
-    half = power.shape[1] - 1
-    top = power[:, int(0.85 * half) : half].sum(axis=1)
-    rest = power[:, 1 : int(0.45 * half)].sum(axis=1)
-    ranks = np.stack((rankdata(top), rankdata(rest)))
-    return float(np.corrcoef(ranks)[0, 1]) if (ranks.std(axis=1) > 0).all() else 0.0
+    part = np.array(samples[: min(samples.size, round(600 * rate_hz))], dtype=np.float64)
+    size = fft.prev_fast_len(part.size, real=True)
+    part = part[:size]
+    bad = ~np.isfinite(part)
+    best = RideLink(correlation=0.0, chance=1.0)
+    if bad.mean() > 0.5:
+        return best
+    part[bad] = np.interp(np.flatnonzero(bad), np.flatnonzero(~bad), part[~bad])
+    lines = fft.rfft(part - part.mean())
+    place = np.linspace(0.0, 1.0, lines.size)
+    top = fft.irfft(lines * (place > 0.85), size) ** 2
+    # What is rough counts for more than what is slow: it is the rough that reaches beyond half the sample rate.
+    rest = fft.irfft(lines * place * ((place < 0.45) & (place * rate_hz > 1.0)), size) ** 2
+    # The ends of the record, and of what was bridged, ring in both.
+    edge = round(0.3 * rate_hz)
+    bad = np.convolve(bad, np.ones(2 * max(1, edge // 4) + 1), mode="same") > 0.5
+    for block_s in _RIDE_BLOCKS_S:
+        length = max(round(block_s * rate_hz), _RIDE_SHORTEST)
+        count = (size - 2 * edge) // length
+        if count < 20:
+            continue
+        span = slice(edge, edge + count * length)
+        kept = ~bad[span].reshape(count, length).any(axis=1)
+        if kept.sum() < 20:
+            continue
+        ranks = np.stack([rankdata(line[span].reshape(count, length).mean(axis=1)[kept]) for line in (top, rest)])
+        if (ranks.std(axis=1) == 0).any():
+            continue
+        found = RideLink(correlation=float(np.corrcoef(ranks)[0, 1]), chance=float(1 / np.sqrt(kept.sum() - 1)))
+        if found.correlation / found.chance > best.correlation / best.chance:
+            best = found
+    return best
