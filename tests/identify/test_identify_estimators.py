@@ -6,6 +6,7 @@ import scipy.signal
 
 from washboard.errors import DataError
 from washboard.identify import (
+    coherences,
     common_delay_s,
     cross_spectra,
     frf_h1,
@@ -112,6 +113,19 @@ def test_partial_coherence_takes_the_other_drives_out():
     # After drive 1 is out, 0.2 u2 against 0.2 noise: half. Ordinary: 0.04 / 1.08.
     assert partial_coherence(spectra)[5:-5, 0, 1].mean() == pytest.approx(0.5, abs=0.02)
     assert ordinary_coherence(spectra)[5:-5, 0, 1].mean() == pytest.approx(0.04 / 1.08, abs=0.01)
+
+
+def test_coherences_of_an_frf_are_those_of_its_spectra():
+    rng = np.random.default_rng(8)
+    u = np.array([[1.0, 0.0], [0.6, 0.8]]) @ rng.standard_normal((2, 256 * 400))
+    y = np.array([[1.0, 0.2], [0.3, -1.0]]) @ u + 0.4 * rng.standard_normal((2, u.shape[1]))
+    spectra = cross_spectra(u, y, 256.0, block_s=1.0)
+    found = coherences(frf_h1(spectra))
+    # What is left differs only by the degrees of freedom the FRF took.
+    np.testing.assert_allclose(found.partial, partial_coherence(spectra), atol=0.01)
+    np.testing.assert_allclose(found.ordinary, ordinary_coherence(spectra), atol=0.01)
+    # Closed form: drive 2 of response 1 has 0.04 * (1 - 0.36) left of its power against 0.16 of noise.
+    assert found.partial[5:-5, 0, 1].mean() == pytest.approx(0.04 * 0.64 / (0.04 * 0.64 + 0.16), abs=0.02)
 
 
 def test_delay_is_found_and_interpolation_keeps_it():

@@ -14,6 +14,7 @@ from washboard.identify._campaign import (
     band_rms,
     identify_rig,
 )
+from washboard.identify._coherence import Coherences, coherences
 from washboard.identify._excitation import (
     Multisine,
     drive_spectrum,
@@ -33,6 +34,7 @@ from washboard.identify._frf import (
     ordinary_coherence,
     partial_coherence,
     smoothed,
+    smoothed_frf,
     unbiased_coherence,
 )
 from washboard.identify._limits import (
@@ -44,11 +46,13 @@ from washboard.identify._limits import (
     rest_taper,
     use_of_limits,
 )
+from washboard.identify._noise import frf_of_noise
 from washboard.identify._quality import Quality, field_goal, identification_findings, quality
 from washboard.identify._settings import IdentifySettings
 from washboard.identify._spectra import CrossSpectra, cross_spectra, independent_averages
 
 __all__ = [
+    "Coherences",
     "CrossSpectra",
     "DriveLimits",
     "ExcitationStep",
@@ -64,6 +68,7 @@ __all__ = [
     "Quality",
     "band_rms",
     "best_linear_approximation",
+    "coherences",
     "common_delay_s",
     "cross_spectra",
     "delays_s",
@@ -72,6 +77,7 @@ __all__ = [
     "frf_h1",
     "frf_h2",
     "frf_hv",
+    "frf_of_noise",
     "hold_to_limits",
     "identification_findings",
     "identify_rig",
@@ -88,6 +94,7 @@ __all__ = [
     "rest_taper",
     "shaped_random",
     "smoothed",
+    "smoothed_frf",
     "unbiased_coherence",
     "use_of_limits",
 ]

@@ -15,7 +15,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from washboard.identify._excitation import Multisine
-from washboard.identify._frf import Frf, common_delay_s, lines_averaged, smoothed
+from washboard.identify._frf import Frf, smoothed_frf
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -97,17 +97,9 @@ def best_linear_approximation(
         coherence=coherence,
         n_experiments=float(count),
         averaged=np.ones_like(freq_hz),
+        n_periods=float(sets[0].response.shape[1]),
     )
-    if smoothing <= 0:
-        return frf
-    from dataclasses import replace
-
-    delay = common_delay_s(frf)
-    return replace(
-        frf,
-        values=smoothed(values, freq_hz, frf.variance, delay_s=delay, share=smoothing),
-        averaged=lines_averaged(freq_hz, share=smoothing),
-    )
+    return smoothed_frf(frf, share=smoothing) if smoothing > 0 else frf
 
 
 def _solve(cross: Complexes, inner: Complexes) -> Complexes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,17 +11,19 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from washboard.errors import RigError, RigTripped
-from washboard.identify._bla import Experiments, best_linear_approximation, lines_of
+from washboard.identify._bla import best_linear_approximation, lines_of
 from washboard.identify._excitation import (
     Multisine,
     drive_spectrum,
     interleaved_multisine,
     orthogonal_multisine,
     scaled,
+    shaped_random,
     within_limits,
 )
 from washboard.identify._frf import Frf
 from washboard.identify._limits import DriveLimits
+from washboard.identify._noise import frf_of_noise
 from washboard.identify._settings import IdentifySettings
 from washboard.settings import Progress, no_progress
 
@@ -309,18 +311,16 @@ class _Campaign:
         else:
             amplitude = self.limits.velocity[:, None] / (2 * np.pi * lines * spacing)[None] * 0.02
         one_set_s = q * (self.settle_s + 2 * self.settings.period_s + self.taper_s)
-        n_sets = int(np.clip((self.budget_s - self.rig_time_s) // one_set_s, 1, max(self.settings.realisations, 2) + 1))
-        sets: list[Experiments] = []
-        kept: list[tuple[Multisine, list[Floats]]] = []
+        n_sets = self.room_for(one_set_s)
+        sets: list[tuple[Multisine, list[Floats]]] = []
         factor, corrected, before = 1.0, 0, (1.0, amplitude)
         signal: Multisine | None = None
         attempt = 0
         while len(sets) < n_sets:
             attempt += 1
-            signal = orthogonal_multisine(
-                amplitude * factor, line_index=lines, period=period, rate_hz=self.rate_hz, n_periods=2,
-                settle_s=self.settle_s, taper_s=self.taper_s, rng=self.rng,
-            )  # fmt: skip
+            if not sets:
+                n_sets = self.room_for(one_set_s)
+            signal = self.excitation(amplitude * factor, lines, period)
             room = within_limits(signal, self.limits, most=1 - self.settings.reserve)
             signal = scaled(signal, room)
             name = f"main-{attempt}"
@@ -344,7 +344,7 @@ class _Campaign:
                         self.steps.append(ExcitationStep(name=name, factor=factor, response_share=share, words=words))
                         factor = 1.0
                         continue
-                responses += self.played(signal, name, range(1, q))
+                responses += self.played(signal, name, range(1, signal.samples.shape[0]))
             except RigTripped:
                 self.steps.append(
                     ExcitationStep(
@@ -364,10 +364,45 @@ class _Campaign:
                     name=name, factor=factor, response_share=share, words=f"responses at {share:.0%} of the field's"
                 )
             )
-            sets.append(lines_of(signal, responses))
-            kept.append((signal, responses))
-        assert signal is not None
-        frf = best_linear_approximation(sets, signal.freq_hz, responses=self.responses, drives=self.drives)
+            sets.append((signal, responses))
+        return self.identified(first, sets)
+
+    def room_for(self, one_set_s: float) -> int:
+        """How many sets of experiments the rest of the budget holds."""
+        left = (self.budget_s - self.rig_time_s) // one_set_s
+        return int(np.clip(left, 1, max(self.settings.realisations, 2) + 1))
+
+    def excitation(self, amplitude: Floats, lines: NDArray[np.intp], period: int) -> Multisine:
+        """One set of experiments; noise instead of multisines on request, the last experiment then the first again."""
+        q = len(self.drives)
+        signal = orthogonal_multisine(
+            amplitude, line_index=lines, period=period, rate_hz=self.rate_hz, n_periods=2,
+            settle_s=self.settle_s, taper_s=self.taper_s, rng=self.rng,
+        )  # fmt: skip
+        if self.settings.excitation == "multisine":
+            return signal
+        duration_s = signal.samples.shape[2] / self.rate_hz
+        density, f = amplitude**2 / 2 / (self.rate_hz / period), signal.freq_hz
+        made = [
+            shaped_random(
+                density, f, duration_s=duration_s, rate_hz=self.rate_hz, taper_s=self.taper_s, rng=self.rng
+            )
+            for _experiment in range(max(q - 1, 1))
+        ]  # fmt: skip
+        return replace(signal, samples=np.stack([*made, made[0]][: max(q, 2)]))
+
+    def identified(self, first: Frf, kept: list[tuple[Multisine, list[Floats]]]) -> Identification:
+        """What the experiments show."""
+        if self.settings.excitation == "multisine":
+            sets = [lines_of(signal, responses) for signal, responses in kept]
+            frf = best_linear_approximation(sets, kept[0][0].freq_hz, responses=self.responses, drives=self.drives)
+        else:
+            frf = frf_of_noise(
+                [(signal.samples, np.stack(responses)) for signal, responses in kept],
+                kept[0][0],
+                responses=self.responses,
+                drives=self.drives,
+            )
         rms = np.sqrt(
             np.mean([band_rms(r[:, s.settle :], self.rate_hz, self.band_hz) ** 2 for s, rs in kept for r in rs], axis=0)
         )

@@ -39,6 +39,8 @@ class Frf:
         Independent experiments or averages behind it.
     averaged : ndarray, shape (freq,)
         How many independent lines each value was smoothed over. [-]
+    n_periods : float
+        Periods whose mean is one experiment: `noise` is that much less than that of a single period. [-]
     """
 
     values: Complexes
@@ -51,6 +53,7 @@ class Frf:
     coherence: Floats
     n_experiments: float
     averaged: Floats
+    n_periods: float = 1.0
 
     @property
     def variance(self) -> Floats:
@@ -268,3 +271,13 @@ def smoothed(values: Complexes, freq_hz: Floats, variance: Floats, *, delay_s: f
             base += share_here
         out[rows] = top / base
     return np.asarray(out * np.exp(-2j * np.pi * freq_hz * delay_s)[:, None, None])
+
+
+def smoothed_frf(frf: Frf, *, share: float = 0.03) -> Frf:
+    """The FRF with its values smoothed and what that averages counted; the common delay is taken out meanwhile."""
+    delay_s = common_delay_s(frf)
+    return replace(
+        frf,
+        values=smoothed(frf.values, frf.freq_hz, frf.variance, delay_s=delay_s, share=share),
+        averaged=lines_averaged(frf.freq_hz, share=share),
+    )

@@ -28,6 +28,7 @@ def save_frf(file: Path, frf: Frf) -> None:
             "coherence": (("freq", "response"), frf.coherence),
             "n_experiments": (("one",), np.array([frf.n_experiments])),
             "averaged": (("freq",), frf.averaged),
+            "n_periods": (("one",), np.array([frf.n_periods])),
         },
         units={"freq_hz": "Hz"},
     )
@@ -48,6 +49,7 @@ def load_frf(file: Path) -> Frf:
             coherence=kept["coherence"],
             n_experiments=float(kept["n_experiments"][0]),
             averaged=kept["averaged"],
+            n_periods=float(kept["n_periods"][0]) if "n_periods" in kept else 2.0,
         )
     except KeyError as error:
         raise StorageError(f"{file} holds no {error}; run 'washboard identify' again") from None

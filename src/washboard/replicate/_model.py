@@ -34,9 +34,22 @@ class LineGroups:
         """Sum over the lines of each group along the first axis."""
         return np.asarray(np.add.reduceat(values, self.edges[:-1], axis=0))
 
-    def spread(self, values: Floats) -> Floats:
-        """Values per group (group, ...) on every line, each line taking its group's."""
-        return np.repeat(values, np.diff(self.edges), axis=0)
+    def gather(self, values: NDArray[Any], freq_hz: Floats) -> NDArray[Any]:
+        """Sum over lines for each group, a line counting as much as `smooth` would give it of that group.
+
+        What is fitted from these sums and spread by `smooth` is led, between two groups, by their strong lines; with
+        plain totals a strong line at the border would take half of its neighbour's guess from lines of noise.
+        """
+        position = np.interp(freq_hz, self.centre_hz, np.arange(self.n_groups))
+        low = np.minimum(position.astype(int), max(self.n_groups - 2, 0))
+        share = (position - low).reshape((-1,) + (1,) * (values.ndim - 1))
+        starts = np.searchsorted(low, np.arange(max(self.n_groups - 1, 1)))
+        kept = np.flatnonzero(np.diff(np.append(starts, low.size)) > 0)
+        out = np.zeros((self.n_groups, *values.shape[1:]), dtype=values.dtype)
+        out[kept] += np.add.reduceat(values * (1 - share), starts[kept], axis=0)
+        if self.n_groups > 1:
+            out[kept + 1] += np.add.reduceat(values * share, starts[kept], axis=0)
+        return out
 
     def smooth(self, values: NDArray[Any], freq_hz: Floats) -> NDArray[Any]:
         """Values per group between the groups' centres by straight lines, on every line."""
@@ -107,7 +120,7 @@ def line_model(frf: Frf, freq_hz: Floats) -> LineModel:
         frf=interpolated(frf, freq_hz),
         spread=onto(frf.residual),
         shape=np.maximum(onto(shape), 1e-300),
-        noise=onto(frf.noise) / spacing,
+        noise=onto(frf.noise) * frf.n_periods / spacing,
         certainty=frf.n_experiments * np.interp(freq_hz, frf.freq_hz, frf.averaged),
     )
 
@@ -145,18 +158,18 @@ def refreshed(
     scale = np.sqrt(model.shape)
     inner = np.zeros((groups.n_groups, q, q), dtype=np.complex128)
     outer = np.zeros((groups.n_groups, p, q), dtype=np.complex128)
-    count = np.diff(groups.edges).astype(float)
+    count = np.maximum(groups.gather(np.ones(freq_hz.size), freq_hz), 1e-9)
     for drive, response in pairs:
         relative = drive / scale
         made = np.einsum("fij,fj->fi", model.frf, drive)
         off = response - made
-        size = np.asarray(groups.total((weight**2 * np.abs(made) ** 2).sum(axis=1))) / count
-        floor = np.asarray(groups.total((weight**2 * noise).sum(axis=1))) * 2 / count
-        energy = np.asarray(groups.total((np.abs(relative) ** 2).sum(axis=1))) / count
+        size = groups.gather((weight**2 * np.abs(made) ** 2).sum(axis=1), freq_hz) / count
+        floor = groups.gather((weight**2 * noise).sum(axis=1), freq_hz) * 2 / count
+        energy = groups.gather((np.abs(relative) ** 2).sum(axis=1), freq_hz) / count
         belief = np.divide(size, (size + 4 * floor) * energy, out=np.zeros_like(size), where=energy > 0)
-        row = groups.spread(belief)
-        inner += np.asarray(groups.total(row[:, None, None] * relative[:, :, None] * np.conj(relative[:, None, :])))
-        outer += np.asarray(groups.total(row[:, None, None] * off[:, :, None] * np.conj(relative[:, None, :])))
+        row = belief[:, None, None]
+        inner += row * groups.gather(relative[:, :, None] * np.conj(relative[:, None, :]), freq_hz)
+        outer += row * groups.gather(off[:, :, None] * np.conj(relative[:, None, :]), freq_hz)
     load = prior_lines / q * np.eye(q)
     correction = np.linalg.solve(np.conj(inner + load), outer.transpose(0, 2, 1)).transpose(0, 2, 1)
     return np.asarray(model.frf + groups.smooth(correction, freq_hz) / scale[:, None, :])
@@ -186,14 +199,14 @@ def refreshed_inverse(
     _, q, p = inverse.shape
     inner = np.zeros((groups.n_groups, p, p), dtype=np.complex128)
     outer = np.zeros((groups.n_groups, q, p), dtype=np.complex128)
-    count = np.diff(groups.edges).astype(float)
+    count = np.maximum(groups.gather(np.ones(freq_hz.size), freq_hz), 1e-9)
     for drive, response in pairs:
         seen = weight * response
         off = drive - np.einsum("fji,fi->fj", inverse, response)
-        size = np.asarray(groups.total((np.abs(seen) ** 2).mean(axis=1))) / count
-        row = groups.spread(np.divide(1.0, size, out=np.zeros_like(size), where=size > 0))[:, None, None]
-        inner += np.asarray(groups.total(row * seen[:, :, None] * np.conj(seen[:, None, :])))
-        outer += np.asarray(groups.total(row * off[:, :, None] * np.conj(seen[:, None, :])))
+        size = groups.gather((np.abs(seen) ** 2).mean(axis=1), freq_hz) / count
+        row = np.divide(1.0, size, out=np.zeros_like(size), where=size > 0)[:, None, None]
+        inner += row * groups.gather(seen[:, :, None] * np.conj(seen[:, None, :]), freq_hz)
+        outer += row * groups.gather(off[:, :, None] * np.conj(seen[:, None, :]), freq_hz)
     load = prior_lines * np.eye(p)
     # X (A + load) = B with A Hermitian: solved transposed.
     correction = np.linalg.solve(np.conj(inner + load), outer.transpose(0, 2, 1)).transpose(0, 2, 1)
