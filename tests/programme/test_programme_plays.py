@@ -9,12 +9,16 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from washboard.errors import StorageError
-from washboard.programme import ask_to_stop, holder_of, play_name
+from washboard.errors import Cancelled, RigError, StorageError
+from washboard.programme import Workspace, ask_to_stop, holder_of, play_name
 from washboard.programme._lock import FolderLock
-from washboard.programme._plays import run_to_go_on
+from washboard.programme._plays import Plays, run_to_go_on
+from washboard.recording import Channel, Recording
+from washboard.rig import RigChannels
+from washboard.settings import Progress, no_progress
 
 RUN = "replicate-20260102-030405-ab12"
 
@@ -27,6 +31,37 @@ def test_a_play_is_told_from_its_name() -> None:
     assert again is not None
     assert (again.stem, again.number) == ("kerb-play-ground", 0)
     assert play_name(Path("identify-20260102-030405-ab12-main-1-0123abcd.nc")) is None
+
+
+class Bench:
+    """A rig that does not come to the end of a play."""
+
+    def __init__(self, trouble: BaseException) -> None:
+        self.trouble, self.stops = trouble, 0
+
+    def channels(self) -> RigChannels:
+        one = Channel(name="post", unit="m", quantity="displacement")
+        return RigChannels(rate_hz=100.0, drives=(one,), responses=(Channel(name="axle az", unit="m/s2"),))
+
+    def play(self, drive: Recording, *, label: str = "", progress: Progress = no_progress) -> Recording:
+        raise self.trouble
+
+    def stop(self) -> None:
+        self.stops += 1
+
+
+@pytest.mark.parametrize(
+    ("trouble", "stops"), [(Cancelled("stopped"), 1), (KeyboardInterrupt(), 1), (RigError("no answer yet"), 0)]
+)
+def test_a_play_that_is_broken_off_brings_the_rig_to_rest(tmp_path: Path, trouble: BaseException, stops: int) -> None:
+    bench = Bench(trouble)
+    ws = Workspace(plan=None, folder=tmp_path, out=tmp_path / "out")  # type: ignore[arg-type]
+    ws.out.mkdir()
+    plays = Plays(ws, bench, "replicate", ("axle az",))
+    with pytest.raises(type(trouble)):
+        plays.play(np.zeros((1, 50)), "ramp-play-1")
+    assert bench.stops == stops
+    assert list((tmp_path / "plays").glob("*.nc")) == []
 
 
 def _record(folder: Path, stage: str, **changes: object) -> None:

@@ -364,6 +364,22 @@ def test_stop_leaves_word_and_ends_the_wait(tmp_path):
     assert (tmp_path / "shared" / "stop").exists()
 
 
+def test_a_play_that_was_stopped_is_taken_back_and_handed_over_anew(tmp_path):
+    rig, shared = folder_link(tmp_path), tmp_path / "shared"
+    threading.Timer(0.7, rig.stop).start()
+    with pytest.raises(RigError, match="was stopped while waiting"):
+        rig.play(drive(), label="one")
+    assert [file.name for file in shared.glob("drive-*")] == ["drive-0001.csv"]
+    controller = Controller(shared)
+    controller.seen.append("drive-0001.csv")
+    try:
+        right(folder_link(tmp_path).play(drive(), label="one"), drive())
+        assert [file.name for file in shared.glob("drive-*")] == ["drive-0002.csv"]
+        assert not (shared / "stop").exists()
+    finally:
+        controller.stop()
+
+
 def test_numbers_in_the_folder_are_never_used_again(tmp_path):
     (tmp_path / "shared").mkdir()
     (tmp_path / "shared" / "response-0041.mat").write_bytes(b"old")

@@ -108,6 +108,13 @@ class Plays:
             self._keep(file, {**axes, "tripped": (("one",), np.array([str(error)]))})
             self.played += 1
             raise
+        except RigError:
+            # Said by the link itself, which knows how the rig stands: a wait that took too long goes on when restarted.
+            raise
+        except BaseException:
+            # Stopped by the user, or something that should not be: the rig comes to rest before anything else.
+            self.link.stop()
+            raise
         values = np.asarray(response.select(self.responses).in_si().samples, dtype=float)
         if values.shape[1] != samples.shape[1]:
             raise RigError(

@@ -36,7 +36,8 @@ class FolderLink:
     NNNN counts up and is never used twice. A text file ``error-NNNN.txt`` from the rig's side ends the wait: its text
     is the message, and one that begins with ``tripped`` says that the rig stopped itself. ``waiting.txt`` says at any
     time what is waited for, and a file ``stop`` asks the controller to bring the rig to rest. A play that was handed
-    over and not answered is waited for again after a restart, not handed over again.
+    over and not answered is waited for again after a restart, not handed over again; one that the controller was asked
+    to stop is taken back, and handed over anew when it is asked for again.
 
     Parameters
     ----------
@@ -80,6 +81,8 @@ class FolderLink:
         digest = drive_digest(drive)
         label = label or f"play {self._next()}"
         play = self._ledger.of(label, digest)
+        if play is not None and play.state == "sent" and self._called_off(play):
+            play = None
         if play is None or play.state == "failed":
             play = self._hand_over(drive, label, digest)
         response = self._wait(play, drive, progress)
@@ -94,6 +97,17 @@ class FolderLink:
         with contextlib.suppress(OSError):
             self._shared.mkdir(parents=True, exist_ok=True)
             (self._shared / "stop").write_text("bring the rig to rest now\n", encoding="utf-8")
+
+    def _called_off(self, play: Play) -> bool:
+        """Whether the controller was asked to stop before it answered; then its drive is taken back for good."""
+        if self._answer(play.number) is not None or not (self._shared / "stop").exists():
+            return False
+        note = "stopped before it was answered"
+        self._ledger.add(Play(label=play.label, number=play.number, drive=play.drive, state="failed", note=note))
+        for file in (self._drive_file(play.number), self._prepared(play.number)):
+            with contextlib.suppress(OSError):
+                file.unlink(missing_ok=True)
+        return True
 
     def _next(self) -> int:
         """A number that neither the ledger nor any file in the folder has used."""
