@@ -151,7 +151,7 @@ class Draft:
         self._file, self._memory = folder / FILE_NAME, memory
         self.edits: list[Edit] = []
         self._saved: list[list[Edit]] = []
-        self._seen = ""
+        self._count = 0
         self._recall()
 
     def _recall(self) -> None:
@@ -165,6 +165,8 @@ class Draft:
             self.edits, self._saved = [], []
 
     def _remember(self) -> None:
+        self._count += 1
+
         def plain(edits: list[Edit]) -> list[dict[str, Any]]:
             return [{"key": list(edit.key), "was": edit.was, "now": edit.now} for edit in edits]
 
@@ -184,14 +186,17 @@ class Draft:
         except tomlkit.exceptions.ParseError as error:
             raise ProgrammeError(f"is not valid TOML: {error}", file=self._file) from None
 
-    def changed_outside(self) -> bool:
-        """Whether the file differs from what was last looked at here; asking makes it the last looked at."""
+    def file_mark(self) -> str:
+        """Changes whenever the file does, by whomever; every page that is open compares it with its own last one."""
         try:
-            now = _digest(self.text())
+            return _digest(self.text())
         except ProgrammeError:
-            now = "unreadable"
-        changed, self._seen = bool(self._seen) and now != self._seen, now
-        return changed
+            return "unreadable"
+
+    @property
+    def edits_mark(self) -> int:
+        """Changes whenever an edit is made, taken back or saved, on whichever page."""
+        return self._count
 
     def conflicts(self) -> list[Edit]:
         """Edits whose key meanwhile has another value in the file than when the edit was made."""
@@ -289,7 +294,6 @@ class Draft:
         text = self.drafted()
         parse_plan(text, self._file)
         write_whole(self._file, text)
-        self._seen = _digest(text)
         if self.edits:
             self._saved.append(self.edits)
         self.edits = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Callable
 from datetime import datetime
 from html import escape
@@ -75,7 +76,9 @@ class Page:
         self._on_edit: list[Callable[[], Any]] = []
         self._on_job: list[Callable[[Job], Any]] = []
         self._said: dict[str, ui.element] = {}
+        self._seen, self._drawn_edits = "", 0
         self.run_row: ui.element | None = None
+        self.state_said = ""
 
     async def load(self, *, patience_s: float | None = None) -> None:
         """Read plan and stages; what is wrong becomes a sentence on the page.
@@ -129,7 +132,7 @@ class Page:
         self._tick(first=True)
         ui.timer(0.5, self._tick)
         ui.timer(2.0, self._look_outside)
-        self.desk.draft.changed_outside()
+        self._seen = self.desk.draft.file_mark()
         if self._late is not None:
             ui.timer(0.01, self._arrived, once=True)
         return main
@@ -156,7 +159,9 @@ class Page:
     def _redraw_state(self) -> None:
         """The lane and the words under the headline, as things stand now."""
         self._draw_lane()
-        if self.run_row is not None and not self.run_row.is_deleted:
+        said = _state_said(self)
+        # A button somebody may be pressing is not drawn anew for nothing.
+        if self.run_row is not None and not self.run_row.is_deleted and said != self.state_said:
             self.run_row.clear()
             with self.run_row:
                 _state_words(self)
@@ -213,6 +218,11 @@ class Page:
         """Whether the user has left the page meanwhile: then there is nothing to draw on."""
         return bool(self.lane.is_deleted)
 
+    def place(self, changes: dict[str, Any]) -> None:
+        """Put what is shown into the page's address, where it can be copied and is remembered; None takes out."""
+        if not self.gone:
+            self.lane.client.run_javascript(f"washboard.place({json.dumps(changes)})")
+
     # -- telling ------------------------------------------------------------------------------------------------
 
     def notice(
@@ -259,6 +269,7 @@ class Page:
 
     def _draw_edits(self) -> None:
         draft = self.desk.draft
+        self._drawn_edits = draft.edits_mark
         self._undo.set_enabled(draft.can_undo)
         self._edits.clear()
         if not draft.edits:
@@ -272,11 +283,18 @@ class Page:
             button("Discard all", self._discard_edits)
 
     async def _save_edits(self) -> None:
-        if self.attempt(self.desk.draft.save):
+        if self.attempt(self._write):
             await self.load()
             self._redraw_state()
             self.notice("Saved in programme.toml, comments kept. Steps that read it are now out of date.")
         self.edited()
+
+    def _write(self) -> None:
+        """Write the edits; that the file changed by this is no news here."""
+        before = self.desk.draft.file_mark()
+        self.desk.draft.save()
+        if before == self._seen:
+            self._seen = self.desk.draft.file_mark()
 
     def _undo_edit(self) -> None:
         words = self.desk.draft.undo()
@@ -288,13 +306,18 @@ class Page:
         self.edited()
 
     async def _look_outside(self) -> None:
-        if not self.desk.draft.changed_outside():
+        now = self.desk.draft.file_mark()
+        if now == self._seen:
+            if self.desk.draft.edits_mark != self._drawn_edits:
+                # Edited on another page of the same programme.
+                self.edited()
             return
+        self._seen = now
         await self.load()
         self._redraw_state()
-        now = datetime.now().strftime("%H:%M")
+        at = datetime.now().strftime("%H:%M")
         self.notice(
-            f"programme.toml was changed outside at {now}. This page follows it now"
+            f"programme.toml was changed outside at {at}. This page follows it now"
             + ("; your own edits are kept and not yet saved." if self.desk.draft.edits else "."),
             "look",
             actions=(("Reload the page", ui.navigate.reload),),
@@ -315,7 +338,7 @@ class Page:
 
     def start(self, stage: str, *, again: bool = False) -> None:
         """Run a stage in the background; edits are saved first, since the run reads the file."""
-        if self.desk.draft.edits and not self.attempt(self.desk.draft.save):
+        if self.desk.draft.edits and not self.attempt(self._write):
             return
         self._draw_edits()
         self.attempt(lambda: self.desk.jobs.start(stage, again=again))
@@ -431,18 +454,22 @@ def run_row(page: Page) -> None:
         _state_words(page)
 
 
-def _state_words(page: Page) -> None:
-    stage = page.step.stage
-    status = page.status.get(stage)
-    state = state_of(status)
-    ui.html(sign(state, 18), sanitize=False)
-    said = STATE_WORDS[state]
+def _state_said(page: Page) -> str:
+    status = page.status.get(page.step.stage)
+    said = STATE_WORDS[state_of(status)]
     if status and status.state == "stale" and status.reason:
-        said = f"{said}: {status.reason}"
-    elif status and status.record:
+        return f"{said}: {status.reason}"
+    if status and status.record:
         when = status.record.started[:16].replace("T", " at ")
-        said = f"{said}, in {status.record.seconds:.3g} s on {when} UTC"
-    ui.label(said).classes(f"s-{state}").props('role="status"')
+        return f"{said}, in {status.record.seconds:.3g} s on {when} UTC"
+    return said
+
+
+def _state_words(page: Page) -> None:
+    stage, page.state_said = page.step.stage, _state_said(page)
+    state = state_of(page.status.get(stage))
+    ui.html(sign(state, 18), sanitize=False)
+    ui.label(page.state_said).classes(f"s-{state}").props('role="status"')
     if state in {"fine", "look"}:
         button("Run again", lambda: page.start(stage, again=True))
     else:

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from washboard.duty import EventLoads, Schedule, schedule, target_damage, usage
+from washboard.duty import EventLoads, Schedule, plan_plays, target_damage, usage
 from washboard.errors import InputError
 from washboard.programme import Plan
-from washboard.programme.stages.target import guarded_channels, most_allowed
+from washboard.programme.stages.target import channel_masks
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,16 +73,18 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
     target = target_damage(
         loads, mix, channels=channels, slopes=slopes, percentile=plan.duty.percentile, watched=monitors
     )
-    guarded = guarded_channels(plan, target.damage)
-    plays = schedule(
-        one[:, guarded],
-        target.damage[guarded],
+    control, watched = channel_masks(plan)
+    plays = plan_plays(
+        one,
+        target.damage,
         play_s,
         events=tuple(names),
-        channels=tuple(channels[row] for row in guarded),
+        channels=channels,
         slopes=slopes,
+        control=control,
+        watched=watched,
         under_test=plan.duty.under_test,
-        over_test=most_allowed(plan, guarded),
+        over_test=plan.duty.over_test,
         least_plays=np.array([event.least for event in plan.event]) * mix.mean_laps / laps_per_play,
         time_limit_s=3.0,
     )
@@ -94,8 +96,8 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
         damage_ratio=target.damage / np.where(before > 0, before, np.nan),
         share=target.share,
         laps=mix.mean_laps,
-        guarded=tuple(channels[row] for row in guarded),
-        schedule=plays,
+        guarded=plays.channels,
+        schedule=plays.schedule,
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -57,14 +56,13 @@ class Compared:
     async def plays(self, seen: list[PlaySeen]) -> None:
         """There are other plays now: list them, and show the newest while it is to be followed."""
         job = self.page.desk.jobs.current()
-        newer = bool(self.seen) and seen[-1].file != self.seen[-1].file
-        first = not self.seen
+        newer = not self.seen or seen[-1].file != self.seen[-1].file
         self.seen = seen
-        if newer and self.follow.value and job is not None and job.doing == "replicate":
+        asked = (self.event, self.number)
+        if newer and self.follow.value and job is not None and job.active and job.doing == "replicate":
             self.event, self.number = seen[-1].event, seen[-1].number
-        asked = self.number
         self._list()
-        if newer or (first and asked != USED):
+        if (self.event, self.number) != asked or self.number != USED:
             await self.refresh()
 
     def _list(self) -> None:
@@ -133,7 +131,7 @@ class Compared:
         with self.body:
             self._draw(layers, opened, shown)
         place = {"event": self.event, "play": None if self.number == USED else self.number}
-        ui.run_javascript(f"washboard.place({json.dumps(place)})")
+        self.page.place(place)
 
     def _draw(self, layers: list[Layer], opened: list[Recording], shown: PlayShown) -> None:
         with ui.element("div").classes("wb-key"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from html import escape
 from typing import Any
@@ -170,7 +169,7 @@ class _Matrix:
             else:
                 known.show(chart)
         self.size, self.phase, self.coherence = held
-        ui.run_javascript(f"washboard.place({json.dumps({'response': response, 'drive': drive})})")
+        self.page.place({"response": response, "drive": drive})
 
 
 def _share(noise: NDArray[np.float64], residual: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -201,7 +200,7 @@ class _Loads:
         finally:
             self._busy = False
         place = {"event": self.lap.event, "lap": self.lap.number, "slope": self.slope, "channels": self.group}
-        ui.run_javascript(f"washboard.place({json.dumps(place | {'channel': self.one})})")
+        self.page.place(place | {"channel": self.one})
 
     def _compute(self) -> tuple[dict[str, ChartData], HeatData, list[tuple[str, str, float, float, float]]]:
         panes, slope = tuple(self._panes()), self.slope

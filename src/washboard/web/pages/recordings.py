@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -294,12 +293,15 @@ class _View:
         return self.page.desk.draft.value(key) or []
 
     async def _try(self) -> None:
+        self.key.clear()
+        with self.key:
+            ui.label("Mending a copy of this lap …").classes("wb-quiet").props('role="status"')
         try:
             self.tried = await run.io_bound(try_repairs, self.page.desk, self.lap) or ""
         except (WashboardError, OSError) as error:
             self.page.notice(sentence(error), "bad")
-            return
-        await self._redraw()
+        if not self.page.gone:
+            await self._redraw()
 
     def _forget_trial(self) -> None:
         if self.tried:
@@ -334,7 +336,7 @@ class _View:
             "channels": None if self.group == next(iter(self.groups), "") else self.group,
             "height": None if self.height == "middle" else self.height,
         }
-        ui.run_javascript(f"washboard.place({json.dumps(place)})")
+        self.page.place(place)
 
     async def _to_event(self, event: Any) -> None:
         self.lap = next(lap for lap in self.laps if lap.event == event.value)

@@ -28,6 +28,9 @@ async def build(page: Page, query: Mapping[str, str]) -> None:
         plan = page.desk.draft.plan()
         shortened = load_table(page.desk.folder / "stages" / "shorten" / "shorten.json")["events"]
     except StorageError:
+        # A run may be making the targets right now; then the page fills when they are there.
+        target = page.desk.folder / "stages" / "shorten" / "shorten.json"
+        page.on_job(lambda _job: ui.navigate.reload() if target.exists() and not page.gone else None)
         return
     except WashboardError as error:
         page.notice(sentence(error), "bad")
