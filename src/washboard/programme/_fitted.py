@@ -153,7 +153,8 @@ def _level(folder: Path, plan: Plan) -> Linearisation:
     first = next(iter(entries.values()))
     target = read_recording(folder / "stages" / "shorten" / first["file"])
     band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
-    return model_at_level(plan.specimen, plan.rig, target, plan.control, band_hz=band).linearisation
+    weights = [channel.weight for channel in plan.control]
+    return model_at_level(plan.specimen, plan.rig, target, plan.control, band_hz=band, weights=weights).linearisation
 
 
 def _kept_file(folder: Path) -> Path:

@@ -81,6 +81,7 @@ def model_at_level(
     sensors: Sequence[Sensor],
     *,
     band_hz: tuple[float, float],
+    weights: Sequence[float] | None = None,
     rounds: int = 4,
 ) -> LinearModel:
     """The linear model with friction made linear at the level of a target (statistical linearisation, by iteration).
@@ -91,7 +92,7 @@ def model_at_level(
     rule = Linearisation()
     model = linear_model(specimen, rig, linearisation=rule)
     for _ in range(rounds):
-        forecast = forecast_drives(target, model, sensors, band_hz=band_hz)
+        forecast = forecast_drives(target, model, sensors, band_hz=band_hz, weights=weights)
         velocities, stretches = relative_motions(model, forecast.drives, forecast.rate_hz)
         settled = rule.velocities and all(
             abs(velocities[name] / max(rule.velocities[name], 1e-9) - 1) < 0.03 for name in velocities
@@ -127,6 +128,7 @@ def feasibility(
     *,
     band_hz: tuple[float, float],
     event: str,
+    weights: Sequence[float] | None = None,
     hold: Callable[[Floats, float], Floats] | None = None,
     around: Sequence[LinearModel] = (),
 ) -> EventFeasibility:
@@ -142,6 +144,8 @@ def feasibility(
         The control channels.
     band_hz : tuple
         Band of the test. [Hz]
+    weights : sequence of float, optional
+        Importance of each control channel, all alike unless given. [-]
     hold : callable, optional
         Brings drives (drive, time) at a sample rate [Hz] inside the set limits, as replication does.
     around : sequence of LinearModel, optional
@@ -156,14 +160,14 @@ def feasibility(
     """
     if model.inputs != tuple(actuator.name for actuator in rig.actuators):
         raise InputError("the model was made for another rig; make it with linear_model(specimen, rig)")
-    forecast = forecast_drives(target, model, sensors, band_hz=band_hz)
+    forecast = forecast_drives(target, model, sensors, band_hz=band_hz, weights=weights)
     rate_hz, asked = forecast.rate_hz, forecast.drives
     held = asked if hold is None else hold(asked, rate_hz)
     forces, demand = _asked(model, rig, held, rate_hz)
     made = followed(held, rate_hz, rig, model, static=static_on_actuators(model))
     cost = _cost(model, sensors, asked, made, rate_hz, low_hz=band_hz[0], high_hz=1.2 * band_hz[1])
     moved = movement(model, rig, held, rate_hz, forces=forces)
-    spread = _spread(target, (model, *around), rig, sensors, band_hz=band_hz, hold=hold)
+    spread = _spread(target, (model, *around), rig, sensors, band_hz=band_hz, weights=weights, hold=hold)
     findings = (
         *demand_findings(demand, rig, event=event, cost=cost, spread=spread),
         *movement_findings(moved, rig, event=event),
@@ -213,11 +217,12 @@ def _spread(
     sensors: Sequence[Sensor],
     *,
     band_hz: tuple[float, float],
+    weights: Sequence[float] | None,
     hold: Callable[[Floats, float], Floats] | None,
 ) -> dict[str, tuple[float, float]]:
     found: dict[str, list[float]] = {actuator.name: [] for actuator in rig.actuators}
     for model in models:
-        forecast = forecast_drives(target, model, sensors, band_hz=band_hz)
+        forecast = forecast_drives(target, model, sensors, band_hz=band_hz, weights=weights)
         drives = forecast.drives if hold is None else hold(forecast.drives, forecast.rate_hz)
         for one in _asked(model, rig, drives, forecast.rate_hz)[1].actuators:
             found[one.name].append(max(one.sustained.values()))

@@ -232,6 +232,8 @@ def _envelope(
     advice = (
         "little is left for overshoot in the first plays"
         if severity == "note"
+        else "stroke that is missing cannot be iterated away: expect to lose this much, or raise the band's low edge"
+        if severity == "warning" and one.worst == "stroke"
         else "a linear estimate, hard on impacts: replication usually loses less; see what it reaches"
         if severity == "warning"
         else f"everything asked would fit at {min(each.scale_to_fit for each in found.actuators):.0%} of the level"

@@ -71,11 +71,16 @@ def _taper(freq_hz: Floats, low_hz: float, high_hz: float) -> Floats:
 
 
 def forecast_drives(
-    target: Recording, model: LinearModel, sensors: Sequence[Sensor], *, band_hz: tuple[float, float]
+    target: Recording,
+    model: LinearModel,
+    sensors: Sequence[Sensor],
+    *,
+    band_hz: tuple[float, float],
+    weights: Sequence[float] | None = None,
 ) -> DriveForecast:
     """The drives that would make a target's control channels move as they did in the field.
 
-    Weighted least squares per line, each channel over its RMS; see `TRUST` for what is left out.
+    Weighted least squares per line, each channel over its RMS and times its weight; see `TRUST` for what is left out.
 
     Parameters
     ----------
@@ -87,6 +92,8 @@ def forecast_drives(
         The control channels.
     band_hz : tuple
         Band of the test. [Hz]
+    weights : sequence of float, optional
+        Importance of each channel, all alike unless given. [-]
 
     Raises
     ------
@@ -107,6 +114,8 @@ def forecast_drives(
     goal = (spectrum[:, used] * shape).T
     rms = np.sqrt((np.abs(goal) ** 2).sum(axis=0))
     weight = np.where(rms > 0, 1 / np.maximum(rms, 1e-300), 0.0)
+    if weights is not None:
+        weight = weight * np.asarray(weights, dtype=np.float64)
     grid = _grid(1.2 * band_hz[1])
     frf = model.frf(grid, sensors)
     inverse = _inverse(frf * weight[:, None]) * weight

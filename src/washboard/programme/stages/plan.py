@@ -107,11 +107,22 @@ def _events(ws: Workspace, specimen: Specimen) -> tuple[EventFeasibility, ...]:
         ws.progress(0.9 * number / max(len(entries), 1), f"demand of {event}")
         target = read_recording(ws.of("shorten") / entry["file"])
         band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
-        model = model_at_level(specimen, plan.rig, target, plan.control, band_hz=band)
+        weights = [channel.weight for channel in plan.control]
+        model = model_at_level(specimen, plan.rig, target, plan.control, band_hz=band, weights=weights)
         around = models_around(specimen, plan.rig, model)
         hold = _hold(plan, band, target)
         found.append(
-            feasibility(target, model, plan.rig, plan.control, band_hz=band, event=event, hold=hold, around=around)
+            feasibility(
+                target,
+                model,
+                plan.rig,
+                plan.control,
+                band_hz=band,
+                event=event,
+                weights=weights,
+                hold=hold,
+                around=around,
+            )
         )
     return tuple(found)
 
@@ -363,6 +374,6 @@ STAGE = Stage(
     needs={"shorten": ()},
     reads=_reads,
     run=_run,
-    revision=3,
+    revision=4,
     show=_show,
 )
