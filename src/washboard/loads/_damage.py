@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -16,7 +18,7 @@ WHAT = "Counting damage"
 def as_slopes(slopes: ArrayLike) -> NDArray[np.float64]:
     """Basquin slopes as an array; raises InputError when one is not a number above 0."""
     values = np.asarray(slopes, np.float64)
-    if values.ndim > 1 or values.size == 0 or not (np.isfinite(values).all() and (values > 0).all()):
+    if values.ndim > 1 or values.size == 0 or not all(0.0 < slope < math.inf for slope in values.ravel().tolist()):
         raise InputError(f"slopes must be one or more numbers above 0, not {slopes!r}")
     return values
 
@@ -61,14 +63,14 @@ def pseudo_damage(
     rows = as_rows(samples, WHAT)
     powers = as_slopes(slopes)
     check_residue(residue)
-    gates = np.broadcast_to(np.asarray(gate, np.float64), (rows.shape[0],))
-    for value in gates:
-        check_gate(float(value))
+    gates = [float(gate)] * rows.shape[0] if isinstance(gate, float | int) else _gates(gate, rows.shape[0])
+    for value in set(gates):
+        check_gate(value)
     found = np.empty((rows.shape[0], powers.size))
     many = np.atleast_1d(powers)
 
     def count(number: int) -> None:
-        found[number] = _damage(rows[number], number, rows.shape[0], many, residue, float(gates[number]))
+        found[number] = _damage(rows[number], number, rows.shape[0], many, residue, gates[number])
 
     each_row(count, rows.shape[0], rows.size)
     shaped = found.reshape(found.shape[:1] + powers.shape)
@@ -86,13 +88,17 @@ def _damage(
     stack, bad = _kernels.damage_of(row, gate, slopes, sums)
     if bad >= 0:
         raise not_finite(row, number, of, WHAT)
-    return np.asarray(sums.sum(axis=1) + residue_damage(stack, slopes, residue))
+    return np.asarray(np.add.reduce(sums, axis=1) + residue_damage(stack, slopes, residue))
+
+
+def _gates(gate: ArrayLike, channels: int) -> list[float]:
+    return [float(value) for value in np.broadcast_to(np.asarray(gate, np.float64), (channels,))]
 
 
 def residue_damage(stack: NDArray[np.float64], slopes: NDArray[np.float64], residue: Residue) -> NDArray[np.float64]:
     """Damage that a residue adds under its treatment, shape (slope,)."""
     if residue == "half":
-        ranges, count = np.abs(np.diff(stack)), 0.5
+        ranges, count = np.abs(stack[1:] - stack[:-1]), 0.5
     else:
         ranges, count = residue_ranges(stack, residue)
-    return np.asarray(count * (ranges[None, :] ** slopes[:, None]).sum(axis=1))
+    return np.asarray(count * np.add.reduce(ranges[None, :] ** slopes[:, None], axis=1))

@@ -109,10 +109,7 @@ def bits_of(builder: Any, mask: Any) -> Any:
 
 def lanes(builder: Any, left: Any, right: Any, first: int) -> Any:
     """Eight lanes of `left` followed by `right`, from lane `first` on."""
-    # Of whole numbers, as the compiler has one instruction for that, and a general one with a table for doubles.
-    left, right = builder.bitcast(left, V_LONG), builder.bitcast(right, V_LONG)
-    order = ir.Constant(ir.VectorType(I32, 8), list(range(first, first + 8)))
-    return builder.bitcast(builder.shuffle_vector(left, right, order), V)
+    return builder.shuffle_vector(left, right, ir.Constant(ir.VectorType(I32, 8), list(range(first, first + 8))))
 
 
 def last_lane(builder: Any, value: Any) -> Any:

@@ -90,11 +90,12 @@ def _looked_up(context: Any, builder: Any, name: str, values: Sequence[float], w
     return found
 
 
-def _series(builder: Any, coefficients: Sequence[float], x: Any) -> Any:
-    total = numbers(coefficients[-1])
+def _series(builder: Any, coefficients: Sequence[float], values: Sequence[Any]) -> list[Any]:
+    totals = [numbers(coefficients[-1])] * len(values)
     for coefficient in reversed(coefficients[:-1]):
-        total = builder.fadd(builder.fmul(total, x), numbers(coefficient))
-    return total
+        products = [builder.fmul(total, x) for total, x in zip(totals, values, strict=True)]
+        totals = [builder.fadd(product, numbers(coefficient)) for product in products]
+    return totals
 
 
 def _within(builder: Any, value: Any, low: float, high: float) -> Any:
@@ -102,8 +103,8 @@ def _within(builder: Any, value: Any, low: float, high: float) -> Any:
     return builder.select(builder.fcmp_ordered(">", value, numbers(low)), value, numbers(low))
 
 
-def _real_power(context: Any, builder: Any, value: Any, power: Any) -> Any:
-    """Eight values above 0, or 0, to any power above 0: 2 to the power of (power times log2), to about 1e-14."""
+def _logarithm(context: Any, builder: Any, value: Any) -> tuple[Any, Any, Any]:
+    """Exponents, the log2 of sixteen steps of the mantissa, and what is left of it, near 0."""
     bits = builder.bitcast(value, V_LONG)
     exponent = builder.or_(builder.lshr(bits, _longs(52)), _longs(0x4330000000000000))
     exponent = builder.fsub(builder.bitcast(exponent, V), numbers(2.0**52 + 1023))
@@ -111,21 +112,52 @@ def _real_power(context: Any, builder: Any, value: Any, power: Any) -> Any:
     sixteenth = builder.lshr(bits, _longs(48))
     factor = _looked_up(context, builder, "washboard_factors", _FACTORS, sixteenth)
     r = builder.fsub(builder.fmul(builder.bitcast(mantissa, V), factor), numbers(1.0))
-    log2 = builder.fadd(
-        builder.fmul(_series(builder, _LOG2_SERIES, r), r),
-        _looked_up(context, builder, "washboard_log2s", _LOG2S, sixteenth),
-    )
-    # Both parts apart keep the last digits.
-    whole, rest = builder.fmul(power, exponent), builder.fmul(power, log2)
-    turn = builder.fadd(_within(builder, builder.fadd(whole, rest), -1022.0, 1024.0), numbers(_EIGHTHS))
-    eighths = builder.bitcast(turn, V_LONG)
-    turn = builder.fsub(turn, numbers(_EIGHTHS))
-    g = _within(builder, builder.fadd(builder.fsub(whole, turn), rest), -0.0625, 0.0625)
-    root = _looked_up(context, builder, "washboard_roots", _ROOTS, eighths)
-    # The last bits of the sum hold the eighths; those above its own exponent are shifted out.
-    scale = builder.shl(builder.lshr(builder.add(eighths, _longs(8 * 1023)), _longs(3)), _longs(52))
-    result = builder.fmul(builder.fmul(_series(builder, _POWER_SERIES, g), root), builder.bitcast(scale, V))
-    return builder.select(builder.fcmp_ordered("==", value, numbers(0.0)), numbers(0.0), result)
+    return exponent, _looked_up(context, builder, "washboard_log2s", _LOG2S, sixteenth), r
+
+
+def _real_powers(context: Any, builder: Any, values: Sequence[Any], power: Any) -> list[Any]:
+    """Vectors of values above 0, or 0, to any power above 0: 2 to the power of (power times log2), to about 1e-14.
+
+    Several vectors side by side, step by step, so that none waits for its own last step.
+    """
+    parts = [_logarithm(context, builder, value) for value in values]
+    series = _series(builder, _LOG2_SERIES, [r for _, _, r in parts])
+    turns, rests = [], []
+    for (exponent, log2, r), total in zip(parts, series, strict=True):
+        log2 = builder.fadd(builder.fmul(total, r), log2)
+        # Both parts apart keep the last digits.
+        whole, rest = builder.fmul(power, exponent), builder.fmul(power, log2)
+        turn = builder.fadd(_within(builder, builder.fadd(whole, rest), -1022.0, 1024.0), numbers(_EIGHTHS))
+        turns.append(builder.bitcast(turn, V_LONG))
+        turn = builder.fsub(turn, numbers(_EIGHTHS))
+        rests.append(_within(builder, builder.fadd(builder.fsub(whole, turn), rest), -0.0625, 0.0625))
+    results = []
+    for value, eighths, total in zip(values, turns, _series(builder, _POWER_SERIES, rests), strict=True):
+        root = _looked_up(context, builder, "washboard_roots", _ROOTS, eighths)
+        # The last bits of the sum hold the eighths; those above its own exponent are shifted out.
+        scale = builder.shl(builder.lshr(builder.add(eighths, _longs(8 * 1023)), _longs(3)), _longs(52))
+        result = builder.fmul(builder.fmul(total, root), builder.bitcast(scale, V))
+        results.append(builder.select(builder.fcmp_ordered("==", value, numbers(0.0)), numbers(0.0), result))
+    return results
+
+
+def _in_fours(
+    context: Any, builder: Any, kind: Any, ranges: Any, blocks: Any, power: Any, use: Callable[[Any, Any], None]
+) -> None:
+    """Raise ranges[:8*blocks], four vectors at a time as far as they go; `use` takes each with its place."""
+
+    def some(first: Any, size: int) -> None:
+        places = [builder.add(first, constant(8 * step)) for step in range(size)]
+        values = [absolute(builder, load(context, builder, kind, ranges, place)) for place in places]
+        for place, raised in zip(places, _real_powers(context, builder, values, power), strict=True):
+            use(place, raised)
+
+    fours = builder.lshr(blocks, constant(2))
+    with cgutils.for_range(builder, fours) as loop:
+        some(builder.shl(loop.index, constant(5)), 4)
+    done = builder.shl(fours, constant(2))
+    with cgutils.for_range(builder, builder.sub(blocks, done)) as loop:
+        some(builder.shl(builder.add(done, loop.index), constant(3)), 1)
 
 
 def _everywhere(builder: Any, value: Any) -> Any:
@@ -141,10 +173,11 @@ def add_real_powers8(_typing: Any, ranges: Any, blocks: Any, power: Any, sums: A
         ranges_, blocks_, power_, sums_ = arguments
         place, _ = place_of(context, builder, signature.args[3], sums_, constant(0))
         total, raised_by = Rolling(builder, read(builder, place)), _everywhere(builder, power_)
-        with cgutils.for_range(builder, blocks_) as loop:
-            value = load(context, builder, signature.args[0], ranges_, builder.mul(loop.index, constant(8)))
-            raised = _real_power(context, builder, absolute(builder, value), raised_by)
+
+        def add(_place: Any, raised: Any) -> None:
             total.put(builder.fadd(total.get(), raised))
+
+        _in_fours(context, builder, signature.args[0], ranges_, blocks_, raised_by, add)
         store(builder, total.get(), place)
         return context.get_dummy_value()
 
@@ -157,12 +190,11 @@ def raise8(_typing: Any, ranges: Any, blocks: Any, power: Any, out: Any) -> tupl
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         ranges_, blocks_, power_, out_ = arguments
-        raised_by = _everywhere(builder, power_)
-        with cgutils.for_range(builder, blocks_) as loop:
-            at = builder.mul(loop.index, constant(8))
-            value = absolute(builder, load(context, builder, signature.args[0], ranges_, at))
-            place, _ = place_of(context, builder, signature.args[3], out_, at)
-            store(builder, _real_power(context, builder, value, raised_by), place)
+
+        def put(at: Any, raised: Any) -> None:
+            store(builder, raised, place_of(context, builder, signature.args[3], out_, at)[0])
+
+        _in_fours(context, builder, signature.args[0], ranges_, blocks_, _everywhere(builder, power_), put)
         return context.get_dummy_value()
 
     return types.void(ranges, types.int64, types.float64, out), generate

@@ -88,8 +88,8 @@ def processors() -> int:
 
 def each_row(work: Callable[[int], None], rows: int, size: int) -> None:
     """Call `work` for every row, on all processors when `size` samples make it worth while."""
-    workers = min(rows, processors())
-    if workers < 2 or size < _WORTH_THREADS:
+    workers = min(rows, processors()) if size >= _WORTH_THREADS and rows > 1 else 1
+    if workers < 2:
         for row in range(rows):
             work(row)
         return
