@@ -16,7 +16,6 @@ from washboard.replicate import (
     global_rms_error_db,
     make_problem,
     prepare_target,
-    propose_channels,
     replicate_event,
     weighted_inverse,
 )
@@ -201,14 +200,6 @@ def test_a_rig_that_always_trips_ends_in_words():
     found = replicate_event(never, problem)
     assert found.best == 0
     assert "tripped 4 times" in found.verdict
-
-
-def test_channels_are_proposed_so_that_drives_are_told_apart():
-    vehicle = BenchVehicle()
-    _rig, problem, _play = setting(vehicle, field_target(vehicle, roughness=128e-6, duration_s=30.0))
-    worth = propose_channels(problem)
-    assert set(worth.order) == set(RESPONSES)
-    assert list(worth.value) == sorted(worth.value)
 
 
 @pytest.mark.slow

@@ -6,7 +6,8 @@ iteration with the FRF refreshed from the plays (recursive least squares, Broyde
 MIL-STD-810H Methods 525 and 527.
 """
 
-from washboard.replicate._forecast import ChannelWorth, Forecast, forecast, propose_channels
+from washboard.replicate._control import ControlChoice, Reach, control_choice, field_cross_spectra
+from washboard.replicate._forecast import Forecast, forecast
 from washboard.replicate._iterate import Iteration, Play, Problem, Proposal, make_problem
 from washboard.replicate._measures import (
     ErrorMeasures,
@@ -29,7 +30,7 @@ from washboard.replicate._settings import ReplicateSettings
 from washboard.replicate._target import PreparedTarget, band_edge, prepare_target
 
 __all__ = [
-    "ChannelWorth",
+    "ControlChoice",
     "ErrorMeasures",
     "Forecast",
     "Iteration",
@@ -40,11 +41,14 @@ __all__ = [
     "PreparedTarget",
     "Problem",
     "Proposal",
+    "Reach",
     "ReplicateSettings",
     "Replication",
     "WorstMoment",
     "band_edge",
+    "control_choice",
     "error_measures",
+    "field_cross_spectra",
     "forecast",
     "global_asd_error_db",
     "global_rms_error_db",
@@ -52,7 +56,6 @@ __all__ = [
     "line_model",
     "make_problem",
     "prepare_target",
-    "propose_channels",
     "refreshed",
     "refreshed_inverse",
     "replicate_event",
