@@ -9,7 +9,7 @@ from washboard.errors import ChannelError, RigError, RigTripped
 from washboard.programme import load_arrays, load_table
 from washboard.programme.stages import identify, replicate
 from washboard.recording import read_recording
-from washboard.testing import BenchRig, BenchVehicle, bench_folder, bench_plan, bench_workspace
+from washboard.testing import RESPONSES, BenchRig, BenchVehicle, bench_folder, bench_plan, bench_workspace
 
 EXTRA = '[identify]\nbudget = "300 s"\n[replicate]\nplays = 4\n'
 
@@ -49,6 +49,26 @@ def test_both_stages_write_what_others_read(tmp_path, rig):
     for stage, module in (("identify", identify), ("replicate", replicate)):
         for exhibit in module.STAGE.show(tmp_path, plan):
             assert exhibit.svg or exhibit.rows, (stage, exhibit.title)
+
+
+def test_other_control_channels_are_judged_without_playing_again(tmp_path, rig):
+    bench_folder(tmp_path)
+    axles, body = RESPONSES[:4], RESPONSES[:8]
+    identify.run(bench_workspace(tmp_path, bench_plan(extra=EXTRA, control=axles), "identify"))
+    played = len(rig.played)
+    table = load_table(tmp_path / "stages/identify/identify.json")
+    assert {name for name, row in table["control"]["channels"].items() if row["control"]} == set(axles)
+    assert set(table["control"]["order"]) == set(RESPONSES)
+    assert len(table["partial_coherence"]["roof_ay"]) == 4
+    reads = identify.STAGE.reads(bench_plan(extra=EXTRA, control=axles))
+    other = bench_plan(extra=EXTRA, control=body)
+    assert identify.STAGE.reads(other) == reads
+    shown = {exhibit.title: exhibit for exhibit in identify.STAGE.show(tmp_path, other)}
+    rows = {row[0]: row for row in shown["Control channels"].rows}
+    assert [name for name, row in rows.items() if row[1] == "yes"] == list(body)
+    assert shown["What the drives can reach"].svg
+    assert len(shown["Partial coherence"].rows) == len(RESPONSES)
+    assert len(rig.played) == played
 
 
 def test_an_interrupted_run_goes_on_and_plays_nothing_twice(tmp_path, rig, monkeypatch):

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
+    from washboard.replicate import ControlChoice
+
 
 def _inside(frf: Frf, band_hz: tuple[float, float]) -> np.ndarray:
     return np.asarray((frf.freq_hz >= band_hz[0]) & (frf.freq_hz <= band_hz[1]))
@@ -107,4 +109,31 @@ def condition_figure(frf: Frf, band_hz: tuple[float, float]) -> Figure:
     title(
         figure, f"The drives are hardest to tell apart at {f[worst]:.1f} Hz (condition number {condition[worst]:.0f})"
     )
+    return figure
+
+
+@styled
+def reach_figure(choice: ControlChoice) -> Figure:
+    """What the drives leave of every channel over frequency, as a map."""
+    names = [
+        name if control else f"{name} (not controlled)"
+        for name, control in zip(choice.names, choice.control, strict=True)
+    ]
+    f, error = choice.freq_hz, np.clip(choice.now.error_band, 0.0, 1.0)
+    middle = np.sqrt(f[1:] * f[:-1])
+    edges = np.concatenate([[f[0] ** 2 / middle[0]], middle, [f[-1] ** 2 / middle[-1]]])
+    figure = new_figure(height_mm=22 + 5.5 * len(names))
+    axes = panels(figure)[0, 0]
+    image = axes.pcolormesh(
+        edges, np.arange(len(names) + 1) - 0.5, error.T, cmap=SEQUENTIAL, vmin=0, vmax=1, rasterized=True
+    )
+    axes.set_xscale("log")
+    axes.set_yticks(range(len(names)), names)
+    axes.invert_yaxis()
+    axes.grid(visible=False)
+    axes.set_xlabel(axis_label("Frequency", "Hz"))
+    figure.colorbar(image, ax=axes, label="Error left [-]")
+    mean = np.sqrt(np.mean(error[:, choice.control] ** 2, axis=1))
+    worst = int(np.argmax(mean))
+    title(figure, f"The control channels are hardest to reach at {f[worst]:.1f} Hz ({mean[worst]:.0%} left)")
     return figure

@@ -8,20 +8,26 @@ from typing import Any
 
 import numpy as np
 
-from washboard.identify import ExcitationStep
+from washboard.identify import ExcitationStep, Frf
 from washboard.programme._frf_file import FILE_NAME, load_frf, save_frf
 from washboard.programme._laps import load_laps
 from washboard.programme._plan import Plan
 from washboard.programme._plays import Plays
 from washboard.programme._stage import Outcome, Stage, Workspace
-from washboard.programme._store import load_table, save_table
+from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
+from washboard.recording import Finding
+from washboard.replicate import ControlChoice
 from washboard.report import Exhibit
+
+#: The field's cross-spectra on the lines of the FRF, by which control channels are judged whenever they change.
+FIELD_FILE = "field.nc"
 
 
 def run(ws: Workspace) -> Outcome:
     """Identify the rig with excitation shaped after the field's recordings."""
     from washboard.identify import field_goal, identification_findings, identify_rig, limits_of, quality
     from washboard.programme._rig_link import open_link
+    from washboard.replicate import field_cross_spectra
 
     plan = ws.plan
     link = open_link(plan, ws.folder)
@@ -53,9 +59,14 @@ def run(ws: Workspace) -> Outcome:
         actuators=plan.rig.actuators,
     )
     figures = quality(found.frf, _band(plan))
+    field = field_cross_spectra([(np.asarray(lap.samples), lap.rate_hz) for lap in laps], found.frf.freq_hz)
+    save_arrays(ws.out / FIELD_FILE, {"field": (("freq", "response", "response_2"), field)})
+    choice = _choice(plan, found.frf, field)
+    findings = (*findings, *_advised(choice))
     table = {
         "run": plays.run, "steps": _steps(found.steps), "quality": figures, "level": _number(found.level),
-        "rig_time_s": found.rig_time_s, "findings": findings,
+        "rig_time_s": found.rig_time_s, "findings": findings, "control": _choice_table(choice),
+        "partial_coherence": _partial(found.frf, _band(plan)),
     }  # fmt: skip
     save_table(ws.out / "identify.json", table)
     bad = [finding for finding in findings if finding.severity != "note"]
@@ -65,6 +76,7 @@ def run(ws: Workspace) -> Outcome:
         f"time, responses at {found.level:.0%} of the field's; FRF error {figures.error:.1%} in band, lowest median "
         f"coherence {worst:.2f}"
     )
+    summary += f"; these drives reach {_reached(choice):.1%} of error on the control channels, taken as linear"
     summary += "." if not bad else f". {len(bad)} things to look at: {bad[0].text}"
     return Outcome(
         verdict="look" if bad else "fine",
@@ -76,6 +88,53 @@ def run(ws: Workspace) -> Outcome:
         },
         findings=findings,
     )  # fmt: skip
+
+
+def _choice(plan: Plan, frf: Frf, field: Any) -> ControlChoice:
+    from washboard.replicate import control_choice
+
+    control = tuple(channel.name for channel in plan.control)
+    return control_choice(frf, field, control=control, band_hz=_band(plan))
+
+
+def _reached(choice: ControlChoice) -> float:
+    return float(np.sqrt(np.mean(choice.now.error[choice.control] ** 2)))
+
+
+def _advised(choice: ControlChoice) -> list[Finding]:
+    return [
+        Finding(
+            kind="control channels", severity="note", text=f"one might {words}",
+            advice="change its role in [[channel]] and look at this page again; the rig need not play again for it",
+        )
+        for words in choice.advice()[:3]
+    ]  # fmt: skip
+
+
+def _choice_table(choice: ControlChoice) -> dict[str, Any]:
+    """Per channel: what it comes to now, and what leaving it out or adding it would change."""
+    middle = float(np.median(choice.now.condition))
+    channels = {}
+    for i, (name, changed) in enumerate(zip(choice.names, choice.changed, strict=True)):
+        channels[name] = {
+            "control": bool(choice.control[i]),
+            "error": float(choice.now.error[i]),
+            "others": choice.others(choice.now, i),
+            "changed_error": None if changed is None else float(changed.error[i]),
+            "changed_others": None if changed is None else choice.others(changed, i),
+            "changed_condition": None if changed is None else float(np.median(changed.condition)),
+            "worth": float(choice.worth[choice.order.index(name)]),
+        }
+    return {"channels": channels, "order": choice.order, "condition": middle, "advice": choice.advice()}
+
+
+def _partial(frf: Frf, band_hz: tuple[float, float]) -> dict[str, list[float]]:
+    """Median partial coherence in band, per response the drives in their order."""
+    from washboard.identify import coherences
+
+    inside = (frf.freq_hz >= band_hz[0]) & (frf.freq_hz <= band_hz[1])
+    middle = np.median(coherences(frf).partial[inside], axis=0)
+    return {name: [float(value) for value in row] for name, row in zip(frf.responses, middle, strict=True)}
 
 
 def _measured(plan: Plan, available: tuple[str, ...]) -> tuple[str, ...]:
@@ -105,19 +164,23 @@ def _reads(plan: Plan) -> Any:
     return {
         "band": plan.band, "rig": plan.rig, "specimen": plan.specimen, "identify": plan.identify,
         "seed": plan.programme.seed,
-        "channel": tuple(dataclasses.replace(c, slope=5.0, keep=None, weight=1.0) for c in plan.channel),
+        "channel": tuple(
+            dataclasses.replace(c, slope=5.0, keep=None, weight=1.0, role="monitor") for c in plan.channel
+        ),
     }  # fmt: skip
 
 
 def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     from washboard.plot import to_svg
-    from washboard.plot._identify import coherence_figure, condition_figure, frf_figure
+    from washboard.plot._identify import coherence_figure, condition_figure, frf_figure, reach_figure
 
     out = folder / "stages" / "identify"
     frf = load_frf(out / FILE_NAME)
     table = load_table(out / "identify.json")
     band = _band(plan)
     control = tuple(channel.name for channel in plan.control)
+    choice = _choice(plan, frf, load_arrays(out / FIELD_FILE)["field"])
+    control_table = _choice_table(choice)
     return (
         Exhibit(
             title="Coherence",
@@ -137,6 +200,51 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
             svg=to_svg(condition_figure(frf.pick(control), band)),
         ),
         Exhibit(
+            title="What the drives can reach",
+            caption="Part of the field's motion that these drives leave when they fit the control channels best, by "
+            "channel and frequency, taken as linear: friction, stops and lift-off come on top.",
+            svg=to_svg(reach_figure(choice)),
+        ),
+        Exhibit(
+            title="Control channels",
+            caption="What every channel comes to, and what leaving it out (where it is controlled) or adding it (where "
+            "it is not) would change: on itself, on the other control channels, on the median condition number. Order: "
+            "how early a channel is taken when each next one is the one that adds most to telling the drives apart.",
+            columns=(
+                "Channel",
+                "Controlled",
+                "Order",
+                "Error left",
+                "If changed",
+                "Others' error",
+                "If changed ",
+                "Condition number",
+                "If changed  ",
+            ),
+            rows=tuple(
+                (
+                    name,
+                    "yes" if row["control"] else "no",
+                    control_table["order"].index(name) + 1,
+                    row["error"],
+                    row["changed_error"],
+                    row["others"],
+                    row["changed_others"],
+                    control_table["condition"],
+                    row["changed_condition"],
+                )
+                for name, row in control_table["channels"].items()
+            ),
+            print_rows=len(control_table["channels"]),
+        ),
+        Exhibit(
+            title="Partial coherence",
+            caption="Of each response with each drive after all other drives are taken out, median over the band: low "
+            "where a channel hardly depends on that drive, or noise and distortion drown it.",
+            columns=("Channel", *frf.drives),
+            rows=tuple((name, *values) for name, values in table["partial_coherence"].items()),
+        ),
+        Exhibit(
             title="Excitation",
             caption="What was played to identify the rig.",
             columns=("Step", "Share of limits or factor", "Responses over field", "What was seen"),
@@ -154,4 +262,5 @@ STAGE = Stage(
     reads=_reads,
     run=run,
     show=_show,
+    revision=2,
 )
