@@ -13,6 +13,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -93,6 +94,174 @@ position = ["-3.8 m", "-0.95 m"]
 kind = "folder"
 folder = "handover"
 """
+
+
+#: The same truck with its posts and itself described: for the virtual rig, which can play drives.
+VIRTUAL = """\
+# Written by hand; this comment must survive every edit.
+[programme]
+name = "Tipper on the virtual rig"
+
+[band]
+low = "1.5 Hz"      # the rig follows down to here
+high = "15 Hz"
+
+[[channel]]
+name = "front left az"
+quantity = "acceleration"
+unit = "m/s2"
+on = "front axle"
+position = ["0 m", "1.0 m", "0.5 m"]
+
+[[channel]]
+name = "front right az"
+quantity = "acceleration"
+unit = "m/s2"
+on = "front axle"
+position = ["0 m", "-1.0 m", "0.5 m"]
+
+[[channel]]
+name = "rear left az"
+quantity = "acceleration"
+unit = "m/s2"
+on = "rear axle"
+position = ["-3.8 m", "0.95 m", "0.5 m"]
+
+[[channel]]
+name = "rear right az"
+quantity = "acceleration"
+unit = "m/s2"
+on = "rear axle"
+position = ["-3.8 m", "-0.95 m", "0.5 m"]
+
+[[event]]
+name = "haul ramp"
+recordings = ["recordings/ramp-*.nc"]
+distance = "800 m"
+repeats = 120     # counted by the quarry
+
+[[event]]
+name = "kerb strikes"
+recordings = ["recordings/kerb.nc"]
+distance = "60 m"
+repeats = 40
+
+[duty]
+distance = "60000 km"
+
+[identify]
+budget = "40 s"
+period = "8 s"
+
+[replicate]
+plays = 3
+taper = "1 s"
+goal = 0.001
+
+[endure]
+passes = 2
+reference_passes = 1
+
+[rig]
+name = "four posts"
+
+[[rig.post]]
+name = "front left"
+position = ["0 m", "1.0 m"]
+
+[[rig.post]]
+name = "front right"
+position = ["0 m", "-1.0 m"]
+
+[[rig.post]]
+name = "rear left"
+position = ["-3.8 m", "0.95 m"]
+
+[[rig.post]]
+name = "rear right"
+position = ["-3.8 m", "-0.95 m"]
+
+[rig.link]
+kind = "virtual"
+rate = "256 Hz"
+
+[specimen]
+name = "tipper"
+
+[specimen.frame]
+mass = "9000 kg"
+cog = ["-2.2 m", "0 m", "1.4 m"]
+
+[[specimen.axle]]
+name = "front axle"
+x = "0 m"
+track = "2.0 m"
+
+[[specimen.axle]]
+name = "rear axle"
+x = "-3.8 m"
+track = "1.9 m"
+"""
+
+
+def axle_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: float = 256.0) -> Recording:
+    """Accelerations as axles have them, most between 4 and 10 Hz, one channel with a spike of known place."""
+    rng = np.random.default_rng(seed)
+    n = int(seconds * rate_hz)
+    freq_hz = np.fft.rfftfreq(n, 1 / rate_hz)
+    shape = (freq_hz / 6) ** 2 / (1 + (freq_hz / 6) ** 2) / (1 + (freq_hz / 9) ** 8)
+    samples = np.fft.irfft(np.fft.rfft(rng.standard_normal((4, n)), axis=1) * shape, n, axis=1)
+    samples = (2.0 * samples / samples.std(axis=1, keepdims=True)).astype(np.float32)
+    if spike:
+        samples[0, int(2.5 * rate_hz)] = 400.0
+    names = [f"{end} {side} az" for end in ("front", "rear") for side in ("left", "right")]
+    channels = tuple(Channel(name=name, unit="m/s2", quantity="acceleration") for name in names)
+    return Recording(samples=samples, rate_hz=rate_hz, channels=channels, name=f"made {seed}")
+
+
+def virtual_in(where: Path) -> Path:
+    """A programme on the virtual rig with three recordings and nothing run yet."""
+    root = where / "virtual"
+    (root / "recordings").mkdir(parents=True)
+    (root / "programme.toml").write_text(VIRTUAL, encoding="utf-8")
+    write_recording(axle_recording(12.0, 1), root / "recordings" / "ramp-1.nc")
+    write_recording(axle_recording(11.0, 2, spike=True), root / "recordings" / "ramp-2.nc")
+    write_recording(axle_recording(8.0, 3), root / "recordings" / "kerb.nc")
+    return root
+
+
+@pytest.fixture
+def virtual(tmp_path: Path) -> Path:
+    """A programme on the virtual rig with three recordings and nothing run yet."""
+    return virtual_in(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A programme on the virtual rig with every stage up to the report run: to be looked at, not changed."""
+    from washboard.programme import all_stages, read_plan, run_stage, stage_named
+
+    root = virtual_in(tmp_path_factory.mktemp("whole"))
+    run_stage(stage_named("report"), all_stages(), root, read_plan(root))
+    return root
+
+
+#: The system's browser, offline: nothing it might fetch by itself is fetched.
+ARGUMENTS = [
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A real Chromium."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
+        yield chromium
+        chromium.close()
 
 
 def made_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: float = 256.0) -> Recording:

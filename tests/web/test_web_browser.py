@@ -17,12 +17,6 @@ pytestmark = [
     pytest.mark.filterwarnings("default::ResourceWarning", "default::pytest.PytestUnraisableExceptionWarning"),
 ]
 
-ARGUMENTS = [
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-
-
 SPECIMEN = """
 [specimen]
 name = "tipper"
@@ -56,16 +50,6 @@ class Watch:
     def _request(self, url: str, address: str) -> None:
         if not url.startswith((address, "data:", "blob:")):
             self.elsewhere.append(url)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
-        yield chromium
-        chromium.close()
 
 
 @contextmanager

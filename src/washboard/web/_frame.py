@@ -264,8 +264,12 @@ class Page:
     def edited(self) -> None:
         """Show the edits as they stand now, here and in whatever follows them."""
         self._draw_edits()
-        for act in self._on_edit:
-            act()
+        if self.gone:
+            return
+        # The button that was pressed may be gone by now; what follows hangs on something that stays.
+        with self._running:
+            for act in self._on_edit:
+                act()
 
     def _draw_edits(self) -> None:
         draft = self.desk.draft

@@ -54,12 +54,12 @@ def build(desk: Desk, *, token: str | None = None, names: tuple[str, ...] = ()) 
 
 def _add_page(desk: Desk, shelf: Shelf, step: StepPage) -> None:
     async def show(request: Request) -> None:
-        module = importlib.import_module(f"washboard.web.pages.{step.title.lower()}")
         keep_place(desk, step.path + (f"?{request.url.query}" if request.url.query else ""))
         page = Page(desk, shelf, step)
         await page.load(patience_s=0.3)
         with page.frame():
             try:
+                module = importlib.import_module(f"washboard.web.pages.{step.title.lower()}")
                 await module.build(page, request.query_params)
             except Exception as error:
                 log.warning("page %s", step.path, exc_info=True)
