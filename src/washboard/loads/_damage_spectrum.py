@@ -20,7 +20,7 @@ Response = Literal["relative", "absolute"]
 
 F64 = NDArray[np.float64]
 
-_PIECE = 1 << 18
+_PIECE = 1 << 16
 _MARGIN = 2048
 _LEAD = 128
 
@@ -223,6 +223,7 @@ def _lifted(row: Samples, times: int) -> Iterator[tuple[F64, bool]]:
 
     n = row.size
     first = float(row[0])
+    lifts: dict[int, F64] = {}
     for begin in range(0, n, _PIECE):
         end = min(n, begin + _PIECE)
         left, right = max(0, begin - _MARGIN), min(n, end + _MARGIN)
@@ -234,12 +235,11 @@ def _lifted(row: Samples, times: int) -> Iterator[tuple[F64, bool]]:
         way = np.cos(0.5 * np.pi * np.linspace(0, 1, length - part.size - 2 * _LEAD)) ** 2
         block = np.concatenate([part, part[-1] * way + part[0] * (1 - way), np.full(2 * _LEAD, part[0])])
         lines = fft.rfft(block, overwrite_x=True)
-        share = np.arange(lines.size) / (length * times)
-        lines /= np.sinc(share) ** 2
-        if times > 1:
-            lines = lines * times
-            if length % 2 == 0:
-                lines[-1] /= 2
+        if length not in lifts:
+            lifts[length] = times / np.sinc(np.arange(lines.size) / (length * times)) ** 2
+            if times > 1 and length % 2 == 0:
+                lifts[length][-1] /= 2
+        lines *= lifts[length]
         raised = fft.irfft(lines, length * times, overwrite_x=True)
         stop = (end - left) * times if end < n else (end - left - 1) * times + 1
         piece = raised[head * times : stop]

@@ -14,7 +14,7 @@ from washboard.loads._kernels import (
     peel,
     stack_turns,
 )
-from washboard.loads._vector_oscillators import oscillate_run, peaks_run
+from washboard.loads._vector_oscillators import lowest_bit, oscillate_run, rises_run
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -31,6 +31,31 @@ def vertices(before: F64, here: F64, after: F64, n: int, out: F64) -> None:
         bend = (here[i] - before[i]) + (here[i] - after[i])
         lift = difference * difference / (8.0 * bend)
         out[i] = here[i] + (lift if bend != 0.0 else 0.0)
+
+
+@njit(cache=True, nogil=True)
+def peaks_of(row: F64, n: int, words: I64, before: F64, here: F64, after: F64) -> int:
+    """Turning points among row[1:n+1], each with its two neighbours, to three arrays; returns how many.
+
+    Responses turn seldom, so that turning points are taken one by one out of words of 64 comparisons.
+    """
+    count = n // 64 + 1
+    rises_run(row, 1, count, words)
+    words[count] = 0
+    k = 0
+    for w in range(count):
+        rises = words[w]
+        turns = rises ^ (((rises >> 1) & 0x7FFFFFFFFFFFFFFF) | (words[w + 1] << 63))
+        if w == count - 1:
+            turns &= (1 << (n % 64)) - 1
+        while turns != 0:
+            q = 64 * w + lowest_bit(turns)
+            turns &= turns - 1
+            before[k] = row[q]
+            here[k] = row[q + 1]
+            after[k] = row[q + 2]
+            k += 1
+    return k
 
 
 @njit(cache=True, nogil=True)
@@ -76,6 +101,7 @@ def count_responses(
     rows = np.zeros(8 * width)
     one, ranges = np.empty(ENOUGH + BLOCK + SLACK), np.empty(ENOUGH + BLOCK + SLACK)
     a, b, c = np.empty(SPAN + SLACK), np.empty(SPAN + SLACK), np.empty(SPAN + SLACK)
+    words = np.empty(SPAN // 64 + 2, np.int64)
     for lane in range(8):
         rows[lane * width] = tails[lane, 0]
         rows[lane * width + 1] = tails[lane, 1]
@@ -86,12 +112,7 @@ def count_responses(
         i += n
         for lane in range(8):
             row = rows[lane * width : (lane + 1) * width]
-            # Beyond the samples: level, so that nothing there turns.
-            for q in range(n + 2, n + 2 + 8):
-                row[q] = row[n + 1]
-            found = peaks_run(row, 1, (n + 7) // 8, a, b, c)
-            while found > 0 and b[found - 1] == row[n + 1]:
-                found -= 1
+            found = peaks_of(row, n, words, a, b, c)
             k = waits[lane]
             vertices(a, b, c, found, waiting[lane, k:])
             k += found

@@ -14,44 +14,54 @@ from washboard.loads._lanes import (
     I32,
     Rolling,
     V,
-    bits_of,
     call,
     cgutils,
     constant,
     intrinsic,
-    load,
-    pack8,
+    lanes,
+    last_lane,
     place_of,
+    read,
+    read_one,
     store,
+    word_of,
 )
 
 
 @intrinsic
-def peaks_run(
-    _typing: Any, x: Any, i: Any, steps: Any, before: Any, here: Any, after: Any
-) -> tuple[Any, Callable[..., Any]]:
-    """Turning points among x[i:i+8*steps], each with its two neighbours, to three arrays; returns how many.
-
-    A plateau gives turning points of no range.
-    """
+def rises_run(_typing: Any, x: Any, i: Any, words: Any, out: Any) -> tuple[Any, Callable[..., Any]]:
+    """Bit by bit to words of 64, from x[i] on: whether a sample is above its forerunner."""
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        x_, i_, steps_, *targets = arguments
-        kind = signature.args[0]
-        count = Rolling(builder, constant(0))
-        with cgutils.for_range(builder, steps_) as loop:
-            index = builder.add(i_, builder.mul(loop.index, constant(8)))
-            a, b, c = (load(context, builder, kind, x_, builder.add(index, constant(n))) for n in (-1, 0, 1))
-            turn = builder.xor(builder.fcmp_ordered(">", b, a), builder.fcmp_ordered(">", c, b))
-            bits = bits_of(builder, turn)
-            found = constant(0)
-            for value, target, array in zip((a, b, c), targets, signature.args[3:], strict=True):
-                place, _ = place_of(context, builder, array, target, count.get())
-                found = pack8(context, builder, value, bits, place)
-            count.put(builder.add(count.get(), found))
-        return count.get()
+        x_, i_, words_, out_ = arguments
+        start, element = place_of(context, builder, signature.args[0], x_, i_)
+        previous = Rolling(
+            builder,
+            last_lane(builder, read_one(builder, builder.gep(start, [constant(-1)], source_etype=element), element)),
+        )
+        with cgutils.for_range(builder, words_) as loop:
+            place = builder.gep(start, [builder.shl(loop.index, constant(6))], source_etype=element)
+            masks, last = [], previous.get()
+            for step in range(8):
+                here = read(builder, builder.gep(place, [constant(8 * step)], source_etype=element), element)
+                masks.append(builder.fcmp_ordered(">", here, lanes(builder, last, here, 7)))
+                last = here
+            previous.put(last)
+            target, _ = place_of(context, builder, signature.args[3], out_, loop.index)
+            builder.store(word_of(builder, masks), target)
+        return context.get_dummy_value()
 
-    return types.int64(x, types.int64, types.int64, before, here, after), generate
+    return types.void(x, types.int64, types.int64, out), generate
+
+
+@intrinsic
+def lowest_bit(_typing: Any, word: Any) -> tuple[Any, Callable[..., Any]]:
+    """Place of the lowest bit that is set; 64 when none is."""
+
+    def generate(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 0))
+
+    return types.int64(types.int64), generate
 
 
 def _add_product(context: Any, builder: Any, total: Any, left: Any, right: Any) -> Any:
