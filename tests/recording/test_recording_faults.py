@@ -356,3 +356,80 @@ def test_checking_a_file_is_checking_its_channels(tmp_path):
     planted = plant_faults(rough(3, rate_hz=512.0), [PLANTED["spike"], PLANTED["hum"]], seed=1)
     write_recording(planted, tmp_path / "a.nc")
     assert {entry.kind for entry in check_file(tmp_path / "a.nc")} == {entry.kind for entry in find_faults(planted)}
+
+
+# --- what measured files taught ---------------------------------------------------------------------------------------
+
+
+def test_stamps_written_to_a_few_digits_are_an_even_grid_and_samples_stay_as_they_are(tmp_path):
+    """Six digits, as tables often have: late in the record a third of an interval is lost."""
+    rng = np.random.default_rng(4)
+    values, rate = rng.standard_normal(60000), 3004.8
+    lines = [f"{k / rate:.6g},{float(value)!r}" for k, value in enumerate(values)]
+    (tmp_path / "rounded.csv").write_text("time,a\n" + "\n".join(lines) + "\n")
+    read = read_recording(tmp_path / "rounded.csv")
+    np.testing.assert_array_equal(read.values("a"), values)
+    assert read.rate_hz == pytest.approx(rate, rel=1e-6)
+
+
+def test_truly_uneven_stamps_are_told_and_not_taken_for_rounded():
+    rng = np.random.default_rng(4)
+    stamps = np.arange(4000) * 0.01
+    uneven = np.round(stamps + rng.uniform(-0.003, 0.003, stamps.size), 3)
+    assert analyse_stamps(uneven).rounded_to_s == 0.0
+    assert not analyse_stamps(uneven).even
+    assert analyse_stamps(np.round(np.arange(4000) / 307.0, 3)).rounded_to_s == 0.001
+    assert analyse_stamps((np.arange(4000) / 307.0 + 900.0).astype(np.float32).astype(np.float64)).even
+
+
+def test_uneven_sampling_and_gaps_are_a_finding_and_clipped_samples_stay_clipped(tmp_path):
+    """As a logger without a clock of its own writes it: 10 ms give or take, some samples left out, range 2 g."""
+    rng = np.random.default_rng(6)
+    n = 6000
+    stamps = np.cumsum(np.round(10 + rng.uniform(-3, 3, n))) / 1000
+    wave = np.convolve(rng.standard_normal(n + 20), np.hanning(7), mode="valid")[:n]
+    values = np.round(np.clip(1.0 + 0.4 * wave / wave.std(), -1.9999, 1.9999), 4)
+    kept = rng.random(n) > 0.01
+    rows = [f"{t:.3f},{v:.4f}" for t, v in zip(stamps[kept], values[kept], strict=True)]
+    (tmp_path / "shaky.csv").write_text("time,az\n" + "\n".join(rows) + "\n")
+    found = {entry.kind: entry for entry in find_faults(read_recording(tmp_path / "shaky.csv"))}
+    assert "gaps" in found["time"].text
+    assert "uneven steps" in found["time"].text
+    assert found["clipping"].measured == pytest.approx((values[kept] == 1.9999).sum(), abs=3)
+
+
+def test_clipping_of_single_samples_without_an_anti_alias_filter():
+    """White content leaves the limit at once: no two samples in a row lie there."""
+    rng = np.random.default_rng(7)
+    values = np.round(9.81 + 3.0 * rng.standard_normal(100_000), 3)
+    channel = Channel(name="x", unit="m/s2", quantity="acceleration")
+
+    def kinds(samples: np.ndarray) -> set[str]:
+        return {f.kind for f in find_faults(Recording(samples=samples[None], rate_hz=500.0, channels=(channel,)))}
+
+    assert "clipping" not in kinds(values)
+    assert "clipping" not in kinds(np.round(values))
+    assert "clipping" in kinds(np.minimum(values, 19.6))
+
+
+def test_every_finding_has_a_time_a_number_a_severity_and_a_sentence():
+    for kind, fault in PLANTED.items():
+        clean = rough(3, kind="body acceleration", rate_hz=512.0)
+        for found in find_faults(plant_faults(clean, [fault], seed=1)):
+            assert None not in {found.start_s, found.end_s}, kind
+            assert 0.0 <= found.start_s <= found.end_s <= clean.duration_s + 1e-9
+            assert found.measured is not None
+            assert found.severity in {"note", "warning", "error"}
+            assert found.text
+
+
+def test_a_unit_that_nobody_knows_stops_nothing():
+    clean = rough(3, kind="body acceleration")
+    odd = clean.replace(channels=(Channel(name="x", unit="HBUNLOS", quantity="acceleration"),))
+    assert find_faults(odd) == ()
+
+
+def test_a_dead_channel_is_stuck_and_nothing_else():
+    channel = Channel(name="x", unit="V", quantity="voltage")
+    dead = Recording(samples=np.full((1, 20000), 0.063), rate_hz=512.0, channels=(channel,))
+    assert [entry.kind for entry in find_faults(dead)] == ["flat"]

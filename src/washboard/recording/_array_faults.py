@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.recording._filter import filtered
-from washboard.recording._recording import Channel, Finding, Recording
+from washboard.recording._recording import Channel, Finding, Recording, spanning
 from washboard.recording._resample import resample
+from washboard.recording._time_faults import time_faults
 from washboard.units import STANDARD_GRAVITY
 
 _SLOW_BAND = (0.5, 2.5)
@@ -37,10 +38,10 @@ def array_faults(recording: Recording) -> list[Finding]:
     Only channels with a quantity, a direction and a position take part. Recordings under 8 s, or with fewer than two
     such channels, say nothing.
     """
-    found = _implausible(recording)
+    found = time_faults(recording) + _implausible(recording)
     array = _vertical(recording)
     if array is None:
-        return found
+        return spanning(found, recording.duration_s)
     flipped = _polarity(array)
     found.extend(flipped)
     partners = _partners(array)
@@ -48,7 +49,7 @@ def array_faults(recording: Recording) -> list[Finding]:
     if not flipped:
         found.extend(_swaps(array))
         found.extend(_lags(array, partners))
-    return found
+    return spanning(found, recording.duration_s)
 
 
 def _vertical(recording: Recording) -> _Array | None:
@@ -188,12 +189,23 @@ _PLAUSIBLE = {
 }
 
 
+def _fits(channel: Channel) -> bool:
+    """Whether its unit is known and measures its quantity; what a file writes as a unit may be anything."""
+    from washboard.errors import UnitError
+    from washboard.units import quantity_fits
+
+    try:
+        return quantity_fits(channel.unit, channel.quantity)
+    except UnitError:
+        return False
+
+
 def _implausible(recording: Recording) -> list[Finding]:
     from washboard.units import factor_to_si, si_unit
 
     found = []
     for channel, row in zip(recording.channels, recording.samples, strict=True):
-        if channel.quantity not in _PLAUSIBLE:
+        if channel.quantity not in _PLAUSIBLE or not _fits(channel):
             continue
         low, high = _PLAUSIBLE[channel.quantity]
         part = np.asarray(row[:: max(1, row.size // 100_000)], dtype=np.float64)

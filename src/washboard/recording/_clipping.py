@@ -25,7 +25,8 @@ def find_clipping(samples: Samples, limits: tuple[float, float] | None = None) -
     Notes
     -----
     Without limits, clipping shows as samples piling up at the extreme: at least two runs of two or more, or one of
-    four or more, equal samples there. A peak that is only large has its extreme once. A coarse
+    four or more, equal samples there; or, where content near half the sample rate leaves the limit at once, four or
+    more single ones with hardly any at the next values. A peak that is only large has its extreme once. A coarse
     converter's highest step holds no more samples than the one below it; a clipped channel's holds many more.
     """
     finite = np.isfinite(samples)
@@ -49,7 +50,8 @@ def find_clipping(samples: Samples, limits: tuple[float, float] | None = None) -
         mask = (samples >= level - sliver) if sign > 0 else (samples <= level + sliver)
         stretches = runs(mask)
         lengths = stretches[:, 1] - stretches[:, 0]
-        if not known and not ((lengths >= 2).sum() >= 2 or (lengths >= 4).any()):
+        in_runs = (lengths >= 2).sum() >= 2 or (lengths >= 4).any()
+        if not known and not in_runs and not _spikes_up(values, extreme, sign, int(lengths.sum())):
             continue
         if not known and not _piled_up(values, extreme, sign, int(lengths.sum())):
             continue
@@ -64,3 +66,17 @@ def _piled_up(values: Samples, extreme: float, sign: int, count: int) -> bool:
         return False
     following = below.max() if sign > 0 else below.min()
     return count > 2 * int(np.count_nonzero(values == following))
+
+
+def _spikes_up(values: Samples, extreme: float, sign: int, count: int) -> bool:
+    """Whether the count at the extreme is four or more, and over three times that of any of the eight values next."""
+    if count < 4:
+        return False
+    # The eight next values lie among the samples nearest the extreme, however many of those are equal.
+    away = np.sort(values if sign < 0 else -values)
+    beyond = away[count : count + 24 * max(1, count)]
+    beyond = beyond[beyond > (extreme if sign < 0 else -extreme)]
+    if beyond.size == 0:
+        return False
+    most = np.unique(beyond, return_counts=True)[1][:8].max()
+    return bool(count > 3 * most)

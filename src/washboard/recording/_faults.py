@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from washboard.errors import UnitError
 from washboard.recording._array_faults import array_faults
 from washboard.recording._clipping import find_clipping
 from washboard.recording._drift import Baseline, baseline
 from washboard.recording._dropouts import Hit, find_dropouts
-from washboard.recording._recording import Channel, Finding, Recording, Samples, Severity
+from washboard.recording._recording import Channel, Finding, Recording, Samples, Severity, spanning
 from washboard.recording._resolution import resolution
 from washboard.recording._scan import may_clip, may_stick, scan
 from washboard.recording._spectral_faults import Floor, find_hum, follows_ride, spectral_floor, spectrogram
@@ -20,10 +21,10 @@ from washboard.units import STANDARD_GRAVITY, factor_to_si
 #: What is looked for: in a channel, between the channels of a recording, between the laps of an event.
 FAULT_KINDS = (
     "spike", "nan", "flat", "zero", "clipping", "offset", "drift", "step", "resolution", "hum", "aliasing", "noise",
-    "polarity", "swap", "unit", "lag", "lap", "level",
+    "polarity", "swap", "unit", "lag", "time", "lap", "level",
 )  # fmt: skip
 
-BEYOND_CHANCE = 3.3
+BEYOND_CHANCE = 3.6
 """Standard deviations beyond which the top of a spectrum goes with the ride by more than chance."""
 
 #: Quantities that a ride leaves where they were.
@@ -95,7 +96,7 @@ def channel_faults(samples: Samples, rate_hz: float, channel: Channel) -> list[F
     coarse = _resolution_faults(samples, channel)
     found.extend(coarse)
     found.extend(_spectral(_cleared(samples, spikes, dropouts), rate_hz, channel, coarse=bool(coarse)))
-    return found
+    return spanning(found, samples.size / rate_hz)
 
 
 def _cleared(samples: Samples, spikes: Sequence[Hit], dropouts: Sequence[Hit]) -> Samples:
@@ -162,18 +163,18 @@ def _spectral(samples: Samples, rate_hz: float, channel: Channel, *, coarse: boo
 def _floor_faults(samples: Samples, rate_hz: float, channel: Channel, floor: Floor, rms: float) -> list[Finding]:
     if floor.folded > 0.03 * rms and floor.fall > 0.4:
         link = follows_ride(samples, rate_hz)
-        if link.correlation > BEYOND_CHANCE * link.chance:
+        chance = BEYOND_CHANCE * link.chance
+        if link.correlation > chance:
             return [
                 Finding(
                     kind="aliasing",
                     severity="warning",
                     channel=channel.name,
                     measured=link.correlation,
-                    limit=BEYOND_CHANCE * link.chance,
+                    limit=chance,
                     text=f"its spectrum does not fall off towards {rate_hz / 2:g} Hz, and what is there comes and goes "
-                    f"with the ride (rank correlation {link.correlation:.2f}, by chance up to "
-                    f"{BEYOND_CHANCE * link.chance:.2f}; {floor.folded / rms:.0%} of its RMS): it was sampled without "
-                    "an anti-alias filter",
+                    f"with the ride (rank correlation {link.correlation:.2f}, by chance up to {chance:.2f}; "
+                    f"{min(1.0, floor.folded / rms):.0%} of its RMS): it was sampled without an anti-alias filter",
                     advice="measure again with the filter; what is folded in cannot be taken off",
                 )
             ]
@@ -210,6 +211,8 @@ def _dropout(hits: list[Hit], kind: str, words: str, rate_hz: float, channel: Ch
 
 
 def _baseline_faults(samples: Samples, rate_hz: float, channel: Channel) -> list[Finding]:
+    if channel.quantity == "temperature":
+        return []
     base = baseline(samples, rate_hz)
     if base is None or base.spread <= 0:
         return []
@@ -247,12 +250,16 @@ def _baseline_faults(samples: Samples, rate_hz: float, channel: Channel) -> list
 
 
 def _offset_faults(base: Baseline, channel: Channel, length: float) -> list[Finding]:
-    si = abs(base.offset * factor_to_si(channel.unit, channel.quantity)[0]) if channel.quantity else abs(base.offset)
+    try:
+        si = abs(base.offset * factor_to_si(channel.unit, channel.quantity)[0])
+    except UnitError:  # a unit that only the file's maker knows
+        si = abs(base.offset)
     swinging = channel.quantity in _ABOUT_ZERO
     if channel.quantity == "acceleration" and abs(si - STANDARD_GRAVITY) < 0.08 * STANDARD_GRAVITY:
         return []
     limit = (1.5 if swinging else 3.0) * base.spread
-    if abs(base.offset) <= limit:
+    # A channel that never moves is said to be stuck, wherever it lies.
+    if abs(base.offset) <= limit or base.spread < 1e-9 * abs(base.offset):
         return []
     return [
         Finding(
@@ -297,7 +304,7 @@ def _count(hits: Sequence[Hit], one: str, many: str = "") -> str:
 
 
 def _value(value: float, channel: Channel) -> str:
-    return f"{value:.3g} {channel.unit}".removesuffix(" 1").rstrip()
+    return f"{value:.4g} {channel.unit}".removesuffix(" 1").rstrip()
 
 
 def has_nan(recording: Recording) -> bool:

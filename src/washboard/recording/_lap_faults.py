@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from washboard.recording._recording import Channel, Finding, Recording
+from washboard.recording._recording import Channel, Finding, Recording, spanning
 from washboard.recording._relations import relation_faults
 from washboard.units import STANDARD_GRAVITY
 
@@ -39,7 +39,8 @@ def lap_faults(laps: Sequence[Recording]) -> tuple[tuple[Finding, ...], ...]:
     features = np.stack([_features(lap) for lap in laps])
     related = relation_faults(laps)
     return tuple(
-        tuple(_merged(_of_lap(features, number, laps[number]), related[number])) for number in range(len(laps))
+        tuple(spanning(_merged(_of_lap(features, number, lap), related[number]), lap.duration_s))
+        for number, lap in enumerate(laps)
     )
 
 

@@ -320,3 +320,11 @@ class Finding:
     measured: float | None = None
     limit: float | None = None
     advice: str = ""
+
+
+def spanning(findings: Iterable[Finding], duration_s: float) -> list[Finding]:
+    """The findings, those without a time of their own from the beginning to the end."""
+    return [
+        finding if finding.start_s is not None else dataclasses.replace(finding, start_s=0.0, end_s=duration_s)
+        for finding in findings
+    ]

@@ -48,6 +48,8 @@ class TimeReport:
         Stamps where the time runs backwards. [s]
     drift_ppm : float
         How much the rate in the last third differs from that in the first. [parts per million]
+    rounded_to_s : float
+        Last digit to which the stamps were written, where that is all that sets them off an even grid, else 0. [s]
     """
 
     rate_hz: float
@@ -57,11 +59,13 @@ class TimeReport:
     repeats: int
     backwards: tuple[float, ...]
     drift_ppm: float
+    rounded_to_s: float = 0.0
 
     @property
     def even(self) -> bool:
         """Whether the samples can be taken as they are, as uniformly sampled."""
-        return not self.gaps and not self.repeats and not self.backwards and self.jitter <= EVEN_JITTER
+        as_written = self.jitter <= EVEN_JITTER or self.rounded_to_s > 0
+        return not self.gaps and not self.repeats and not self.backwards and as_written
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -74,7 +78,9 @@ class TimeReport:
             words.append(f"{self.repeats} time stamps repeat the one before")
         if self.backwards:
             words.append(f"time runs backwards {len(self.backwards)} times, first at {self.backwards[0]:.3f} s")
-        if self.jitter > EVEN_JITTER and not self.repeats:
+        if self.rounded_to_s > 0 and self.jitter > EVEN_JITTER:
+            words.append(f"stamps written to {self.rounded_to_s:.1g} s only: an even grid, rounded")
+        elif self.jitter > EVEN_JITTER and not self.repeats:
             words.append(f"uneven steps: stamps up to {self.jitter:.0%} of an interval off the even grid")
         return tuple(words)
 
@@ -139,7 +145,27 @@ def analyse_stamps(stamps_s: NDArray[np.float64]) -> TimeReport:
         repeats=repeats,
         backwards=tuple(float(stamps_s[at + 1]) for at in back_at),
         drift_ppm=_drift_ppm(piece) if repeats == 0 else 0.0,
+        rounded_to_s=_rounded_to(stamps_s, jitter / rate, step),
     )
+
+
+def _rounded_to(stamps_s: NDArray[np.float64], away_s: float, step_s: float) -> float:
+    """Last digit of the stamps, or of single precision, if nothing else sets them off an even grid; else 0. [s]
+
+    A stamp is then half a digit off at most, wherever it lies between the digits; what is really uneven goes further.
+    """
+    largest = float(np.abs(stamps_s).max())
+    # Of six digits fewer are left behind the point the later it is.
+    late = stamps_s[-min(1000, stamps_s.size) :]
+    digit = 0.0
+    for places in range(12):
+        tens = late * 10.0**places
+        if np.abs(tens - np.round(tens)).max() < 1e-3:
+            digit = 10.0**-places
+            break
+    if digit == 0.0 and np.array_equal(stamps_s.astype(np.float32).astype(np.float64), stamps_s):
+        digit = float(np.spacing(np.float32(largest)))
+    return digit if 0.0 < away_s <= 0.6 * digit < 0.45 * step_s else 0.0
 
 
 def _fitted_step(piece: NDArray[np.float64], step: float) -> float:

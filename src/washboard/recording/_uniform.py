@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from washboard.errors import ChannelError, DataError, FormatError
+from washboard.recording._clipping import find_clipping
 from washboard.recording._recording import Recording, Samples, Span, Step
 from washboard.recording._resample import rate_ratio, resampled
 from washboard.recording._source import Source, TimeBase, Track, no_channel
@@ -64,6 +65,9 @@ def uniform(
         for grid in {id(grid): grid for grid in grids.values()}.values():
             if grid.words or grid.rate_hz != wanted:
                 settings: dict[str, Any] = {"from_hz": grid.rate_hz, "to_hz": wanted, "time_base": grid.words}
+                if grid.report is not None and grid.words:
+                    settings["uneven"] = grid.report.jitter_rms
+                    settings["missing"] = sum(gap.missing for gap in grid.report.gaps)
                 history.append(Step(function="recording.read_recording", inputs=(path.name,), settings=settings))
     return Recording(
         samples=samples,
@@ -174,6 +178,7 @@ def _place(out: Samples, track: Track, grid: _Grid, first_s: float, rate_hz: flo
         values = np.where(track.valid, values, np.asarray(np.nan, dtype=values.dtype))
     if grid.place is not None:
         values = _evened(values[grid.keep], grid.place, grid.length)
+        _keep_clipped(values, track.samples[grid.keep], grid.place)
     if grid.rate_hz != rate_hz:
         try:
             values = resampled(values, rate_ratio(grid.rate_hz, rate_hz))
@@ -209,6 +214,15 @@ def _evened(values: Samples, place: Any, length: int) -> Samples:
     out[exact] = values[nearest[exact]]
     made: Samples = out.astype(values.dtype)
     return made
+
+
+def _keep_clipped(out: Samples, values: Samples, place: Any) -> None:
+    """Samples at the limit of a converter stay there: laid between neighbours, they would no longer show as clipped."""
+    for hit in find_clipping(values):
+        for at in range(hit.start, hit.end):
+            nearest = round(float(place[at]))
+            if nearest < out.size and np.isfinite(out[nearest]):
+                out[nearest] = values[at]
 
 
 def _marks(track: Track, grid: _Grid, first_s: float) -> list[Span]:
