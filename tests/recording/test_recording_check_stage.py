@@ -9,7 +9,7 @@ from washboard.errors import ChannelError, DataError, FormatError, InputError, U
 from washboard.programme import parse_plan, read_record, run_stage
 from washboard.programme._laps import check_table, load_laps
 from washboard.programme.stages.check import STAGE
-from washboard.recording import Channel, Recording, read_recording, write_recording
+from washboard.recording import Channel, Recording, Span, read_recording, without_marked, write_recording
 
 PLAN = """
 [programme]
@@ -164,3 +164,52 @@ def test_originals_are_not_touched(tmp_path):
     np.testing.assert_array_equal(
         load_laps(folder)["rough lane"][0].values("front_az"), -read_recording(file).values("front_az")
     )
+
+
+def test_bridged_stretches_can_be_left_out_of_all_that_follows(tmp_path):
+    samples = lap(1).samples.copy()
+    samples[0, 3000:3020] = np.nan
+    check = 'marked = "leave out"\n[[check.repair]]\ndo = "fill"\nlongest = "50 ms"'
+    folder, plan = folder_with(tmp_path, lap(1).replace(samples=samples), lap(2), check=check)
+    record = run(folder, plan)
+    copy, untouched = load_laps(folder)["rough lane"]
+    # 20 samples, a tenth of a second on either side, and half a second of fade in common.
+    assert copy.duration_s == pytest.approx(16.0 - 20 / 512 - 0.2 - 0.5, abs=0.01)
+    assert untouched.duration_s == 16.0
+    assert [span.kind for span in copy.spans] == ["join"]
+    assert "of marked stretches left out" in record.summary
+    before, after = lap(1).samples[0], copy.values("front_az")
+    np.testing.assert_array_equal(after[:2600], before[:2600])
+    np.testing.assert_array_equal(after[-4000:], before[-4000:])
+    assert check_table(folder)["events"]["rough lane"][0]["left_out_s"] > 0.7
+
+
+def test_fades_keep_a_steady_load_and_make_no_jump():
+    """Complementary weights: a constant stays what it is; no step is larger than in the pieces."""
+    at = np.arange(4096) / 512
+    samples = np.stack([np.full(4096, 7.0), np.sin(2 * np.pi * 2 * at)])
+    marks = (Span(kind="repaired", start_s=3.0, end_s=3.1, channel="b"), Span(kind="event", start_s=6.0, end_s=7.0))
+    channels = (Channel(name="a", unit="m"), Channel(name="b", unit="m"))
+    rest = without_marked(Recording(samples=samples, rate_hz=512.0, channels=channels, spans=marks))
+    np.testing.assert_allclose(rest.values("a"), 7.0, rtol=1e-12)
+    steepest = np.abs(np.diff(samples[1])).max()
+    assert np.abs(np.diff(rest.values("b"))).max() < 1.5 * steepest
+    event = next(span for span in rest.spans if span.kind == "event")
+    assert event.start_s == pytest.approx(6.0 - (8.0 - rest.duration_s))
+
+
+def test_nothing_marked_is_the_same_recording_and_all_marked_is_refused():
+    one = lap(1)
+    assert without_marked(one) is one
+    with pytest.raises(DataError, match="nothing is left"):
+        without_marked(one.replace(spans=(Span(kind="bad", start_s=0.0, end_s=16.0),)))
+
+
+def test_a_lap_shifted_in_time_stays_usable_and_its_end_is_marked(tmp_path):
+    check = '[[check.repair]]\ndo = "shift"\nchannel = "front_az"\nby = "-20 ms"'
+    folder, plan = folder_with(tmp_path, lap(1), check=check)
+    run(folder, plan)
+    copy = load_laps(folder)["rough lane"][0]
+    assert np.isfinite(copy.samples).all()
+    marked = [span for span in copy.spans if span.kind == "repaired"]
+    assert [(span.channel, span.end_s) for span in marked] == [("front_az", 16.0)]

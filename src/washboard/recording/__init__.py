@@ -10,6 +10,7 @@ from washboard.recording._derive import derive, names_in
 from washboard.recording._faults import FAULT_KINDS, find_faults
 from washboard.recording._filter import band_pass
 from washboard.recording._lap_faults import lap_faults
+from washboard.recording._leave_out import without_marked
 from washboard.recording._plant import Fault, FaultKind, plant_faults
 from washboard.recording._read import (
     RecordingSummary,
@@ -87,6 +88,7 @@ __all__ = [
     "resample",
     "resample_file",
     "rows_of",
+    "without_marked",
     "write_recording",
     "write_uff58_functions",
     "write_working_copy",

@@ -230,10 +230,19 @@ def _unit(values: Samples, _recording: Recording, channel: Channel, step: Repair
     return _Mended(samples=mended.astype(values.dtype), channel=dataclasses.replace(channel, limits=None))
 
 
-def _shift(values: Samples, recording: Recording, _channel: Channel, step: RepairStep) -> _Mended:
+def _shift(values: Samples, recording: Recording, channel: Channel, step: RepairStep) -> _Mended:
     from washboard.recording._align import shifted
 
-    return _Mended(samples=shifted(values, step.by_s * recording.rate_hz))
+    moved = shifted(values, step.by_s * recording.rate_hz)
+    known = np.flatnonzero(np.isfinite(moved))
+    if known.size == 0:
+        raise InputError(f"repair 'shift' of '{channel.name}': by = {step.by_s:g} s moves it out of the recording")
+    # What was never measured holds the nearest value, and is marked: NaN there would cost the lap.
+    first, last = int(known[0]), int(known[-1]) + 1
+    unknown = [(0, first), (last, values.size)]
+    hits = tuple(Hit(start=start, end=end, measured=0.0, kind="nan") for start, end in unknown if end > start)
+    moved[:first], moved[last:] = moved[first], moved[last - 1]
+    return _Mended(samples=moved, hits=hits)
 
 
 def _filter(values: Samples, recording: Recording, channel: Channel, step: RepairStep) -> _Mended:

@@ -79,14 +79,17 @@ class CheckSettings:
 
     `rate_hz` is the common sample rate of the working copies; without it the highest among the recordings. A lap
     shorter than `shortest_s` is refused. `unusable` says what becomes of a lap with samples missing after all repairs:
-    ``stop`` with a message, or ``leave out`` that lap. `leave_out` names laps to leave out anyway, as ``"event"`` or
-    ``"event 2"``. `accept` names findings that were looked at, as ``"kind"`` or ``"kind: channel"``; they stay listed
-    but as notes.
+    ``stop`` with a message, or ``leave out`` that lap. `marked` says what becomes of stretches that a repair bridged,
+    or that are marked bad: ``keep`` them, or ``leave out`` those stretches, of all channels together, with the ends
+    faded into each other, so that no later stage sees them. `leave_out` names laps to leave out anyway, as ``"event"``
+    or ``"event 2"``. `accept` names findings that were looked at, as ``"kind"`` or ``"kind: channel"``; they stay
+    listed but as notes.
     """
 
     rate_hz: Annotated[float, Unit("Hz", gt=0)] | None = None
     shortest_s: Annotated[float, Unit("s", gt=0)] = 4.0
     unusable: Literal["stop", "leave out"] = "stop"
+    marked: Literal["keep", "leave out"] = "keep"
     leave_out: tuple[str, ...] = ()
     accept: tuple[str, ...] = ()
     repair: tuple[RepairStep, ...] = ()

@@ -34,6 +34,8 @@ from washboard.recording import (
     repair,
     resample_file,
     rows_of,
+    without_marked,
+    write_recording,
     write_working_copy,
 )
 from washboard.report import Exhibit
@@ -91,6 +93,8 @@ def _run(ws: Workspace) -> Outcome:
             done += 1
     rate = check.rate_hz or max(rates.values())
     _bring_to(rate, ws.out, rates)
+    if check.marked == "leave out":
+        _leave_marked_out(ws.out, [entry for entries in events.values() for entry in entries])
     for event, entries in events.items():
         findings.extend(_between_laps(ws.out, event, entries, check.accept))
     _refuse_unusable(unusable, events)
@@ -121,6 +125,9 @@ def _outcome(
     words = f"{len(kept)} of {len(laps)} laps of {len(events)} events are ready at {rate:g} Hz"
     if repairs:
         words += f"; {len(repairs)} repairs made on copies"
+    left_out = sum(entry.get("left_out_s", 0.0) for entry in laps)
+    if left_out > 0:
+        words += f"; {left_out:.1f} s of marked stretches left out"
     if waiting:
         first = waiting[0]
         where = f"'{first.channel}' " if first.channel else ""
@@ -152,6 +159,23 @@ def _bring_to(rate: float, out: Path, rates: dict[str, float]) -> None:
     for name, own in rates.items():
         if own != rate:
             resample_file(out / name, rate)
+
+
+def _leave_marked_out(out: Path, entries: Sequence[dict[str, Any]]) -> None:
+    """Cut what is marked from the copies; a lap with nothing left is excluded."""
+    for entry in entries:
+        if entry["excluded"]:
+            continue
+        copy = read_recording(out / entry["file"])
+        try:
+            rest = without_marked(copy)
+        except DataError as error:
+            entry["excluded"], entry["reason"] = True, str(error)
+            continue
+        if rest is not copy:
+            entry["left_out_s"] = copy.duration_s - rest.duration_s
+            entry["duration_s"] = rest.duration_s
+            write_recording(rest, out / entry["file"])
 
 
 def mended_lap(plan: Plan, file: Path, event: str, lap: int, rate_hz: float) -> Recording:
@@ -383,6 +407,6 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     recordings=True,
-    revision=4,
+    revision=5,
     show=_show,
 )
