@@ -296,7 +296,7 @@ def test_uff58_ascii_round_trip_of_a_recording_keeps_rate_and_units(tmp_path):
 
 def test_uff58_spectra_are_not_taken_for_time_histories(tmp_path):
     write_uff58_functions([UffFunction(name="h", values=np.ones(5), function_type=9, step=1.0)], tmp_path / "a.uff")
-    with pytest.raises(FormatError, match="holds spectra or FRFs but no time history"):
+    with pytest.raises(FormatError, match="holds no time history, only: power spectral density"):
         read_recording(tmp_path / "a.uff")
 
 

@@ -204,7 +204,8 @@ def test_a_file_on_which_the_hdf5_library_comes_to_no_end_is_refused(originals, 
     # HDF5 File Format Specification 3.0, III.E "Disk Format: Level 1E - Global Heap": behind the 16-byte header, each
     # object has 8 bytes and its size. A size of -16 leads back to the object itself.
     bad = bytearray(without_note(originals["nc"]))
-    struct.pack_into("<Q", bad, bad.find(b"GCOL") + 24, 2**64 - 16)
+    # The first heap holds the dimensions' references; the one behind it the texts.
+    struct.pack_into("<Q", bad, bad.find(b"GCOL", bad.find(b"GCOL") + 4) + 24, 2**64 - 16)
     file = tmp_path / "x.nc"
     file.write_bytes(bad)
     monkeypatch.setattr(_guarded, "LEAST_S", 2.0)

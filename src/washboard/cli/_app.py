@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -25,6 +25,10 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+#: What typer raises for words it cannot make sense of; it may bring a copy of click of its own.
+_Misuse: type[Exception] = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
 
 def _version(wanted: bool) -> None:
@@ -49,12 +53,15 @@ for room in (_new, _demo, _status, _stages, _files, _serve, _doctor):
 def run(arguments: list[str]) -> int:
     """Run one command; returns its exit code, after showing any error as one message."""
     try:
-        app(args=arguments, prog_name="washboard", standalone_mode=True)
+        left = app(args=arguments, prog_name="washboard", standalone_mode=False)
+        return left if isinstance(left, int) else 0
+    except _Misuse as error:
+        return _misused(error, arguments)
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 0 if leaving.code is None else 2
     except WashboardError as error:
         return _failed(str(error), error.exit_code, arguments, stopped=isinstance(error, Cancelled))
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, typer.Abort):
         return _failed("stopped at once; run the same command to go on", Cancelled.exit_code, arguments, stopped=True)
     except BrokenPipeError:
         # The reader of our output has gone, as in `washboard status | head`.
@@ -74,6 +81,14 @@ def run(arguments: list[str]) -> int:
         )
         return _failed(text, 3, arguments)
     return 0
+
+
+def _misused(error: Any, arguments: list[str]) -> int:
+    """A word that no command knows, or one that lacks something: usage and message, as JSON too where that is asked."""
+    if "--json" in arguments:
+        print(json.dumps({"error": error.format_message(), "stopped": False, "exit": 2}))  # noqa: T201 - the output
+    error.show(sys.stderr)
+    return 2
 
 
 def _failed(text: str, code: int, arguments: list[str], *, stopped: bool = False) -> int:

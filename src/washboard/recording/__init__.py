@@ -26,7 +26,7 @@ from washboard.recording._repair import Repaired, RepairEffect, applies, repair
 from washboard.recording._resample import resample
 from washboard.recording._rows import Rows, open_rows, rows_of
 from washboard.recording._settings import CheckSettings, DerivedChannel, RepairStep
-from washboard.recording._sniff import Format
+from washboard.recording._sniff import Format, recording_format
 from washboard.recording._source import Source, TimeBase, Track
 from washboard.recording._stream import check_file, import_recording
 from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
@@ -84,6 +84,7 @@ __all__ = [
     "read_recording",
     "read_source",
     "read_uff58_functions",
+    "recording_format",
     "repair",
     "resample",
     "resample_file",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from washboard.errors import ChannelError, FormatError
+from washboard.errors import ChannelError, FormatError, InputError
 from washboard.recording._marks import known_marks, marked_source, marks_to_text
 from washboard.recording._recording import Channel, Recording
 from washboard.recording._source import Source, TimeBase, Track
@@ -19,13 +20,19 @@ from washboard.recording._source import Source, TimeBase, Track
 _OURS = "# washboard: "
 _SAMPLE_BYTES = 1 << 17
 _SEPARATORS = ("\t", ";", ",", "|", " ")
-_TIME_NAMES = {"time", "t", "zeit", "temps", "timestamp", "time_s", "time stamp", "date", "datetime", "date-time", "x"}
+_TIME_NAMES = {"time", "t", "zeit", "temps", "timestamp", "time_s", "time stamp", "date", "datetime", "date-time"}
 _SECONDS = {"": 1.0, "s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60.0, "h": 3600.0}
+#: A time column by name, with its unit behind it: ``Time_ms``, ``t [s]``, ``time.s``.
+_TIME_WITH_UNIT = re.compile(r"^(time|t|zeit|temps|timestamp|time ?stamp)[ _.\-/]+(s|sec|seconds|ms|us|µs|min|h)$")
+#: How far a step may be from the usual one in a column that is taken for time without being called so.
+_ABOUT_EVEN = 0.2
 _WITH_UNIT = re.compile(r"^(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\))\s*$")
 _POINT = re.compile(r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$")
 _COMMA = re.compile(r"^\s*[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?\s*$")
 _NOTHING = {"", "nan", "na", "n/a", "null", "none", "inf", "-inf", "+inf", "-", "---"}
-_STAMP = re.compile(r"^\s*\"?(\d{4}-\d{1,2}-\d{1,2}|\d{1,2}[./]\d{1,2}[./]\d{4})[T ]\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?")
+_CLOCK = r"\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?"
+#: A date with a time of day, or the time of day alone.
+_STAMP = re.compile(rf"^\s*\"?((\d{{4}}-\d{{1,2}}-\d{{1,2}}|\d{{1,2}}[./]\d{{1,2}}[./]\d{{4}})[T ])?{_CLOCK}")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,6 +69,8 @@ class _Layout:
     marks: dict[str, Any] | None
     dtype: str
     stamps: tuple[bool, ...]
+    words: frozenset[int]
+    nameless: frozenset[int]
 
 
 def write_csv(recording: Recording, path: Path) -> None:
@@ -95,33 +104,54 @@ def read_csv(path: Path, options: CsvOptions | None = None) -> Source:
     """
     options = options or CsvOptions()
     layout = _sniff(path, options)
+    _refuse_cut_off(path, layout)
     table = _body(path, layout)
-    time_at = _time_column(layout, options, path)
+    time_at, unit, said = _time_column(layout, table, options, path)
     start = None
     if time_at is None:
         rate = options.rate_hz or (layout.marks or {}).get("rate_hz")
         if rate is None:
             raise FormatError(
-                f"{path}: has no time column and states no sample rate; name the column 'time' or give the rate"
+                f"{path}: has no time column and states no sample rate; give the rate (--rate 500), or say which "
+                f"column is the time (--time-column); it has: {', '.join(layout.names[:12])}"
             )
         base = TimeBase(n_samples=len(table[0]), rate_hz=rate)
     else:
-        stamps, start = _stamps(table[time_at], layout.units[time_at], path)
+        if options.rate_hz is not None and options.time_column is None and layout.marks is None:
+            raise InputError(
+                f"{path}: has a time column, '{layout.names[time_at]}': give no rate, or say that there is none "
+                "(--time-column '')"
+            )
+        stamps, start = _stamps(table[time_at], unit, path)
         base = TimeBase(n_samples=stamps.size, stamps_s=stamps)
         if layout.marks is not None and layout.marks["rate_hz"] > 0:
             base = TimeBase(n_samples=stamps.size, rate_hz=layout.marks["rate_hz"])
     tracks = []
     own = {channel.name: channel for channel in layout.marks["channels"]} if layout.marks else {}
-    for number, (name, unit) in enumerate(zip(layout.names, layout.units, strict=True)):
-        if number == time_at or (layout.stamps[number] and number != time_at):
+    for number, (name, text) in enumerate(zip(layout.names, layout.units, strict=True)):
+        if number == time_at or layout.stamps[number] or number in layout.words:
             continue
         values = table[number]
-        if values.dtype.kind != "f":
+        # A separator at the end of each line makes a column without name or number; another such may count the lines.
+        if values.dtype.kind != "f" or (number in layout.nameless and (np.isnan(values).all() or _counts(values))):
             continue
-        channel = own.get(name, Channel(name=name, unit=unit))
+        channel = own.get(name, Channel(name=name, unit=text))
         tracks.append(Track(channel=channel, samples=values.astype(layout.dtype, copy=False), base=base))
     marks = layout.marks or {}
-    return marked_source("csv", tracks, marks, path, start=start)
+    return marked_source("csv", tracks, marks, path, start=start, metadata=said)
+
+
+def _refuse_cut_off(path: Path, layout: _Layout) -> None:
+    """A last line that just stops: ours all end with a line break, those of others at least not with nothing."""
+    with path.open("rb") as stream:
+        stream.seek(max(0, path.stat().st_size - 4096))
+        tail = stream.read()
+    if layout.encoding == "utf-16" or tail.endswith((b"\n", b"\r")):
+        return
+    last = tail.decode(layout.encoding, errors="replace").splitlines()[-1] if tail else ""
+    fields = _split(last, layout.separator)
+    if layout.marks is not None or (fields and not fields[-1].strip() and len(layout.names) - 1 not in layout.nameless):
+        raise FormatError(f"{path}: ends in the middle of a line ({last[-40:]!r}): it is cut off; copy it again")
 
 
 def _sniff(path: Path, options: CsvOptions) -> _Layout:
@@ -133,28 +163,45 @@ def _sniff(path: Path, options: CsvOptions) -> _Layout:
         if marked:
             head += stream.read(_SAMPLE_BYTES)
         whole = not stream.read(1)
-    if b"\0" in head:
+    wide = head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    if b"\0" in head and not wide:
         raise FormatError(f"{path}: is not a text file")
-    encoding, text = _decoded(head, whole)
+    encoding, text = ("utf-16", head.decode("utf-16", errors="ignore")) if wide else _decoded(head, whole)
     lines = text.splitlines()
     if not whole and len(lines) > 1:
         lines = lines[:-1]
+    while lines and not lines[-1].strip():
+        lines.pop()
     marks, dtype = None, "float64"
     if marked:
         kind, _, rest = lines[0].removeprefix(_OURS).partition(" ")
         marks = known_marks(rest) or None
         if marks and kind in {"float32", "float64"}:
             dtype = kind
-    separator, decimal, first = _table_start(lines, options, path)
-    if options.header_lines is not None:
-        first = options.header_lines
-    names, units = _header(lines[:first], lines[first], separator)
-    fields = _split(lines[first], separator)
-    stamps = tuple(bool(_STAMP.match(field)) for field in fields)
+    found = _table_start(lines, options, path)
+    first = found.first_line if options.header_lines is None else options.header_lines
+    if not 0 <= first < len(lines):
+        raise FormatError(f"{path}: has no line of numbers behind {first} lines of header")
+    if found.odd_line and options.header_lines is None:
+        raise FormatError(
+            f"{path}: line {found.odd_line} is cut off or not like the others: {lines[found.odd_line - 1][:60]!r}; "
+            "mend it, or say how many lines of header there are (--header-lines)"
+        )
+    fields = _split(lines[first], found.separator)
+    names, units, nameless = _header(lines[:first], len(fields), found.separator)
     return _Layout(
-        encoding=encoding, separator=separator, decimal=decimal, first_line=first, names=names, units=units,
-        marks=marks, dtype=dtype, stamps=stamps,
-    )  # fmt: skip
+        encoding=encoding,
+        separator=found.separator,
+        decimal=found.decimal,
+        first_line=first,
+        names=names,
+        units=units,
+        marks=marks,
+        dtype=dtype,
+        stamps=tuple(bool(_STAMP.match(field)) for field in fields),
+        words=found.words,
+        nameless=nameless,
+    )
 
 
 def _decoded(head: bytes, whole: bool) -> tuple[str, str]:
@@ -181,57 +228,92 @@ def _numeric(field: str, decimal: str) -> bool:
     return bool(pattern.match(field)) or field.strip().lower() in _NOTHING or bool(_STAMP.match(field))
 
 
-def _table_start(lines: list[str], options: CsvOptions, path: Path) -> tuple[str, str, int]:
-    """Separator, decimal sign and number of the first line of numbers: the reading that explains most lines."""
-    best: tuple[float, str, str, int] | None = None
-    tail = list(range(len(lines)))[-200:]
+def _table_start(lines: list[str], options: CsvOptions, path: Path) -> _Table:
+    """Separator, decimal sign and first line of numbers: the reading that explains most lines."""
+    best: tuple[float, _Table] | None = None
     for separator in _SEPARATORS if options.separator is None else (options.separator,):
         for decimal in (".", ",") if options.decimal is None else (options.decimal,):
-            if decimal == separator:
-                continue
-            rows = [_split(lines[number], separator) for number in tail if lines[number].strip()]
-            width = len(rows[-1]) if rows else 0
-            if len(rows) > 2 and len(rows[-2]) != width:
-                width = len(rows[-2])
-            good = [row for row in rows if len(row) == width and all(_numeric(field, decimal) for field in row)]
-            real = sum(bool((_POINT if decimal == "." else _COMMA).match(field)) for row in good for field in row)
-            if not good or not real:
-                continue
-            first = len(lines)
-            while first > 0:
-                row = _split(lines[first - 1], separator)
-                blank = not lines[first - 1].strip()
-                right = len(row) == width and all(_numeric(field, decimal) for field in row) and any(row)
-                if not (right or (blank and first == len(lines)) or first - 1 == len(lines) - 1):
-                    break
-                if all(field.strip().lower() in _NOTHING for field in row) and not blank:
-                    break
-                first -= 1
-            score = (
-                len(good) / max(len(rows), 1) * 100 + (width > 1) * 10 + min(width, 9) * 0.5 + (decimal == ".") * 0.2
-            )
-            if first < len(lines) and (best is None or score > best[0]):
-                best = (score, separator, decimal, first)
+            found = None if decimal == separator else _read_as(lines, separator, decimal)
+            if found is not None and (best is None or found[0] > best[0]):
+                best = found
     if best is None:
-        raise FormatError(f"{path}: holds no table of numbers; if it is CSV, say its separator and decimal sign")
-    return best[1], best[2], best[3]
+        raise FormatError(
+            f"{path}: holds no table of numbers; if it is CSV, say its separator and decimal sign (--separator ';', "
+            "--decimal ',')"
+        )
+    return best[1]
 
 
-def _header(lines: list[str], first: str, separator: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    width = len(_split(first, separator))
+def _read_as(lines: list[str], separator: str, decimal: str) -> tuple[float, _Table] | None:
+    """The table as it is with this separator and decimal sign, and how well that explains the lines."""
+    rows = [_split(line, separator) for line in lines[-200:] if line.strip()]
+    width = len(rows[-1]) if rows else 0
+    if len(rows) > 2 and len(rows[-2]) != width:
+        width = len(rows[-2])
+    rows_of_width = [row for row in rows if len(row) == width]
+    shares = [
+        sum(_numeric(row[column], decimal) for row in rows_of_width) / max(1, len(rows_of_width))
+        for column in range(width)
+    ]
+    # A column of words, such as the state of a receiver, is passed over.
+    words = frozenset(column for column, share in enumerate(shares) if share < 0.5)
+
+    def right(row: list[str]) -> bool:
+        return len(row) == width and all(
+            _numeric(field, decimal) for column, field in enumerate(row) if column not in words
+        )
+
+    good = [row for row in rows_of_width if right(row)]
+    pattern = _POINT if decimal == "." else _COMMA
+    real = sum(bool(pattern.match(field)) for row in good for field in row)
+    if not good or not real or len(words) == width:
+        return None
+    first = len(lines)
+    while first > 0:
+        row = _split(lines[first - 1], separator)
+        blank = not lines[first - 1].strip()
+        whole = right(row) and any(row)
+        if not (whole or (blank and first == len(lines)) or first - 1 == len(lines) - 1):
+            break
+        bare = [field for column, field in enumerate(row) if column not in words]
+        if all(field.strip().lower() in _NOTHING for field in bare) and not blank:
+            break
+        first -= 1
+    if first >= len(lines):
+        return None
+    above = sum(right(_split(line, separator)) for line in lines[max(0, first - 50) : first])
+    odd = first if above > 3 else 0
+    score = len(good) / max(len(rows), 1) * 100 + (width > 1) * 10 + min(width, 9) * 0.5 + (decimal == ".") * 0.2
+    score -= 40 * len(words) / width
+    return score, _Table(separator=separator, decimal=decimal, first_line=first, words=words, odd_line=odd)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Table:
+    separator: str
+    decimal: str
+    first_line: int
+    words: frozenset[int]
+    #: The last line before the table that is not like it though more of the table is above; 0 for none.
+    odd_line: int
+
+
+def _header(lines: list[str], width: int, separator: str) -> tuple[tuple[str, ...], tuple[str, ...], frozenset[int]]:
+    """Names and units of the columns, and which have no name of their own."""
     rows: list[list[str]] = []
     for line in reversed(lines):
         bare = line.lstrip("#%/ ").rstrip()
         if line.startswith(_OURS.strip()) or not bare:
             break
         row = [field.strip() for field in _split(bare, separator)]
-        if len(row) != width and not (len(row) == width + 1 and not row[-1]):
+        # One more than there are numbers: a remark, or a separator at the end of the line.
+        if len(row) not in (width, width + 1):
             break
         rows.insert(0, row[:width])
         if len(rows) == 2:
             break
     if not rows:
-        return tuple(f"column_{number + 1}" for number in range(width)), ("",) * width
+        return tuple(f"column_{number + 1}" for number in range(width)), ("",) * width, frozenset(range(width))
     names, units = rows[0] if len(rows) == 2 and _are_units(rows[1]) else rows[-1], [""] * width
     if len(rows) == 2 and _are_units(rows[1]):
         units = [field.strip("[]() ") for field in rows[1]]
@@ -243,7 +325,7 @@ def _header(lines: list[str], first: str, separator: str) -> tuple[tuple[str, ..
             units[number] = unit
         else:
             found.append(name or f"column_{number + 1}")
-    return tuple(found), tuple(units)
+    return tuple(found), tuple(units), frozenset(number for number, name in enumerate(names) if not name)
 
 
 def split_unit(heading: str) -> tuple[str, str]:
@@ -275,19 +357,50 @@ def _are_units(row: list[str]) -> bool:
     return known > 0 and known >= 0.5 * sum(bool(field) for field in row)
 
 
-def _time_column(layout: _Layout, options: CsvOptions, path: Path) -> int | None:
+def _time_column(
+    layout: _Layout, table: list[NDArray[Any]], options: CsvOptions, path: Path
+) -> tuple[int | None, str, dict[str, str]]:
+    """Which column is the time, in which unit, and a remark where it is not called so."""
     if options.time_column is not None:
         if not options.time_column:
-            return None
+            return None, "", {}
         if options.time_column not in layout.names:
             raise ChannelError(f"{path}: has no column '{options.time_column}'; it has: {', '.join(layout.names[:12])}")
-        return layout.names.index(options.time_column)
+        at = layout.names.index(options.time_column)
+        suffix = _TIME_WITH_UNIT.match(layout.names[at].strip().lower())
+        unit = layout.units[at] or (suffix.group(2) if suffix else "")
+        if unit not in _SECONDS:
+            raise FormatError(f"{path}: its time column is in '{unit}', which is no unit of time known here")
+        return at, unit, {}
     if any(layout.stamps):
-        return layout.stamps.index(True)
+        return layout.stamps.index(True), "", {}
     for number, name in enumerate(layout.names):
-        if name.strip().lower() in _TIME_NAMES and (layout.units[number] in _SECONDS):
-            return number
-    return None
+        plain = name.strip().lower()
+        suffix = _TIME_WITH_UNIT.match(plain)
+        if suffix and layout.units[number] in {"", suffix.group(2)}:
+            return number, suffix.group(2), {}
+        if plain in _TIME_NAMES and layout.units[number] in _SECONDS:
+            return number, layout.units[number], {}
+    if options.rate_hz is None and layout.marks is None and len(table) > 1:
+        called = layout.names[0].strip().lower()
+        if (0 in layout.nameless or called == "x" or layout.units[0] in _SECONDS.keys() - {""}) and _runs(table[0]):
+            unit = layout.units[0] if layout.units[0] in _SECONDS else ""
+            return 0, unit, {"time column": f"the first one, '{layout.names[0]}', in {unit or 's'}: it rises evenly"}
+    return None, "", {}
+
+
+def _counts(values: NDArray[Any]) -> bool:
+    """Whether a column only numbers the lines."""
+    return bool(values.size > 3 and values[0] in (0.0, 1.0) and (np.diff(values) == 1.0).all())
+
+
+def _runs(values: NDArray[Any]) -> bool:
+    """Whether a column rises evenly as time in seconds does; one of whole numbers may only count the lines."""
+    if values.dtype.kind != "f" or values.size < 16 or not np.isfinite(values).all():
+        return False
+    steps = np.diff(values)
+    usual = float(np.median(steps))
+    return bool(usual > 0 and usual % 1.0 and (np.abs(steps - usual) < _ABOUT_EVEN * usual).mean() > 0.99)
 
 
 def _stamps(values: NDArray[Any], unit: str, path: Path) -> tuple[NDArray[np.float64], datetime | None]:
@@ -296,6 +409,8 @@ def _stamps(values: NDArray[Any], unit: str, path: Path) -> tuple[NDArray[np.flo
     import pandas as pd
 
     texts = pd.Series(values.astype(str)).str.strip().str.strip('"').str.replace(",", ".", regex=False)
+    if re.fullmatch(_CLOCK, str(texts.iloc[0])):
+        return _of_day(texts, path), None
     day_first = bool(re.match(r"\d{1,2}[./]", str(texts.iloc[0])))
     try:
         if day_first:
@@ -307,6 +422,20 @@ def _stamps(values: NDArray[Any], unit: str, path: Path) -> tuple[NDArray[np.flo
     first = moments.iloc[0]
     stamps = np.asarray((moments - first).dt.total_seconds(), dtype=np.float64)
     return stamps, first.to_pydatetime()
+
+
+def _of_day(texts: Any, path: Path) -> NDArray[np.float64]:
+    """Times of day, without a date, as seconds; past midnight they go on."""
+    import pandas as pd
+
+    try:
+        whole = texts.where(texts.str.count(":") == 2, texts + ":00")
+        seconds = np.asarray(pd.to_timedelta(whole).dt.total_seconds(), dtype=np.float64)
+    except (ValueError, TypeError) as error:
+        raise FormatError(f"{path}: a time of day cannot be read ({str(error)[:120]})") from None
+    days = np.concatenate(([0], np.cumsum(np.diff(seconds) < -43_200.0)))
+    since: NDArray[np.float64] = seconds - seconds[0] + 86_400.0 * days
+    return since
 
 
 def _body(path: Path, layout: _Layout) -> list[NDArray[Any]]:
@@ -325,8 +454,8 @@ def _body(path: Path, layout: _Layout) -> list[NDArray[Any]]:
             parse_options=pacsv.ParseOptions(delimiter=layout.separator),
             convert_options=pacsv.ConvertOptions(
                 column_types={
-                    number: pa.string() if stamp else pa.float64()
-                    for number, stamp in zip(numbers, layout.stamps, strict=True)
+                    number: pa.string() if stamp or at in layout.words else pa.float64()
+                    for at, (number, stamp) in enumerate(zip(numbers, layout.stamps, strict=True))
                 },
                 decimal_point=layout.decimal,
                 null_values=["", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "None", "-", "---"],
@@ -348,6 +477,9 @@ def _body_of_blanks(path: Path, layout: _Layout) -> list[NDArray[Any]]:
 
     frame = pd.read_csv(
         path, sep=r"\s+", header=None, skiprows=layout.first_line, encoding=layout.encoding, decimal=layout.decimal,
-        names=list(range(len(layout.names))), dtype=np.float64, index_col=False,
+        names=list(range(len(layout.names))), index_col=False,
+        dtype={
+            number: str if number in layout.words or stamp else np.float64 for number, stamp in enumerate(layout.stamps)
+        },
     )  # fmt: skip
     return [frame[number].to_numpy() for number in frame.columns]

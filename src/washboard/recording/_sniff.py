@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import re
 from pathlib import Path
 from typing import Final, Literal
 
@@ -27,7 +29,15 @@ ENDINGS: Final[dict[str, Format]] = {
     ".parquet": "parquet",
 }
 
+#: A universal file begins with -1 right-aligned in six columns, then the number of the first data set.
+_UNIVERSAL = re.compile(rb"\s*?( {4}-1[ \t]*\r?\n\s*\d{1,4}b?[ \t\r\n]|-1\s*\n\s*(58b?|151|164|15|82|55)[ \t\r\n])")
+
 _HDF5 = b"\x89HDF\r\n\x1a\n"
+
+
+def recording_format(path: Path | str) -> Format:
+    """The format of a file, by its content. Raises FormatError."""
+    return sniff_format(Path(path))
 
 
 def sniff_format(path: Path) -> Format:
@@ -64,9 +74,10 @@ def sniff_format(path: Path) -> Format:
         raise FormatError(f"{path}: is netCDF of the classic kind; convert it to netCDF4 (nccopy -k nc4)")
     if head.startswith(b"PK\x03\x04"):
         raise FormatError(f"{path}: is a ZIP archive; unpack it first")
-    lines = [line.strip() for line in head[:400].replace(b"\r", b"\n").split(b"\n") if line.strip()]
-    if len(lines) > 1 and lines[0] == b"-1" and lines[1][:3] in (b"58", b"58b", b"151", b"164", b"15", b"82", b"55"):
+    if _UNIVERSAL.match(head):
         return "uff58"
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "csv"
     if b"\0" in head:
         raise FormatError(
             f"{path}: is of no format known here (MDF4, netCDF4/HDF5, UFF58, MAT, Parquet, CSV); export it as "

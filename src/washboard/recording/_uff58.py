@@ -27,6 +27,11 @@ _TIME_RESPONSE = 1
 _DIRECTIONS = {1: "+x", -1: "-x", 2: "+y", -2: "-y", 3: "+z", -3: "-z"}
 _QUANTITIES = {2: "stress", 3: "strain", 5: "temperature", 8: "displacement", 9: "force", 11: "velocity",
                12: "acceleration", 13: "force", 15: "pressure"}  # fmt: skip
+#: Function types of data set 58, record 6, field 1.
+_FUNCTION_KINDS = {0: "function", 1: "time response", 2: "auto spectrum", 3: "cross spectrum", 4: "FRF",
+                   5: "transmissibility", 6: "coherence", 7: "auto-correlation", 8: "cross-correlation",
+                   9: "power spectral density", 10: "energy spectral density", 11: "probability density",
+                   12: "spectrum"}  # fmt: skip
 _DATA_TYPES = {2: ("f4", 1), 4: ("f8", 1), 5: ("f4", 2), 6: ("f8", 2)}
 
 
@@ -58,6 +63,16 @@ class UffFunction:
     response: tuple[int, int] = (0, 0)
     reference: tuple[int, int] = (0, 0)
     id_lines: tuple[str, ...] = ()
+
+    @property
+    def is_time_history(self) -> bool:
+        """Whether it goes over time: by its type, and by what its abscissa is measured in."""
+        return self.function_type in (0, _TIME_RESPONSE) and self.abscissa_unit.lower() not in {"hz", "rpm"}
+
+    @property
+    def kind(self) -> str:
+        """Its type in words."""
+        return _FUNCTION_KINDS.get(self.function_type, f"function of type {self.function_type}")
 
 
 def write_uff58(recording: Recording, path: Path, *, binary: bool = True) -> None:
@@ -198,7 +213,7 @@ def _function(data: bytes, first: bytes, at: int) -> tuple[UffFunction, int]:
     lines = []
     for _number in range(11):
         line, at = _line(data, at)
-        lines.append(line.decode("utf-8", errors="replace"))
+        lines.append(_decoded(line))
     kinds, form, x_axis, y_axis = lines[5], lines[6], lines[7], lines[8]
     data_type, n_points, even = int(form[:10]), int(form[10:20]), int(form[20:30]) == 1
     start, step = float(form[30:43] or 0), float(form[43:56] or 0)
@@ -232,6 +247,14 @@ def _function(data: bytes, first: bytes, at: int) -> tuple[UffFunction, int]:
         ),
         at,
     )
+
+
+def _decoded(line: bytes) -> str:
+    """The format is ASCII; what is more than that is UTF-8 as we write it, or else of the Windows of western Europe."""
+    try:
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", errors="replace")
 
 
 def _said(text: str) -> str:
@@ -274,10 +297,10 @@ def _text_values(data: bytes, at: int, scalar: str, width: int, n_points: int) -
 
 def read_uff58(path: Path) -> Source:
     """Read the time responses of a universal file; a complex one becomes two channels. Raises FormatError."""
-    functions = [entry for entry in read_uff58_functions(path) if entry.function_type in (0, _TIME_RESPONSE)]
-    functions = [entry for entry in functions if entry.abscissa_unit.lower() not in {"hz", "rpm"}]
+    every = read_uff58_functions(path)
+    functions = [entry for entry in every if entry.is_time_history]
     if not functions:
-        raise FormatError(f"{path}: holds spectra or FRFs but no time history")
+        raise FormatError(f"{path}: holds no time history, only: {', '.join(sorted({e.kind for e in every}))}")
     marks: dict[str, Any] = {}
     for line in functions[0].id_lines:
         if line.startswith(_OURS):
