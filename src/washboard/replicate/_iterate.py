@@ -38,6 +38,17 @@ _UNREPEATED = 0.1
 _WORSE = 1.15
 #: A play above this share of the best error before it did not pay.
 _UNPAID = 0.985
+#: Most a level is raised by from one play to the next: near lift-off a vehicle may jump to a larger motion when the
+#: last play is simply extrapolated to the whole level.
+_RAISE = 1.7
+#: Share of the learned step in the first step after a play, the rest is the plain one; it is wrong in other ways, and
+#: the mean overshoots less.
+_LEARNED = 0.7
+#: That share after a play that did not pay, after one that did, both over the share before; and after a mostly plain
+#: step that did not pay.
+_DOUBT, _RENEWED, _EVEN = 0.1, 1.2, 0.5
+#: Gain after a mostly plain step that did not pay, and after a play that did, over the gain before.
+_SMALLER, _LARGER = 0.6, 1.25
 #: The plain step: Tikhonov constant over the largest diagonal element, and gain.
 _PLAIN_RIDGE, _PLAIN_GAIN = 1e-3, 0.7
 
@@ -169,7 +180,7 @@ class Iteration:
         if last.level >= 1.0:
             return min(1.0, self.ceiling)
         off = self.distance(last)
-        factor = 2.0 if off < 0.45 else 1.5 if off < 0.8 else 1.0
+        factor = _RAISE if off < 0.45 else 1.5 if off < 0.8 else 1.0
         if sum(abs(play.level - last.level) < 1e-9 for play in answers) > 1:
             factor = max(factor, 1.5)
         raised = last.level * factor
@@ -268,19 +279,40 @@ class Iteration:
             best, level = min(best, play.overall), max(level, play.level)
         return count
 
+    def trust(self) -> tuple[float, float]:
+        """Share of the learned step in the next one, the rest being the plain step; and the gain of both.
+
+        Plays that pay raise the share. One that does not hands most of it to the plain step; where that does not pay
+        either, both go on by halves and with less gain.
+        """
+        share, gain, best, level = _LEARNED, 1.0, np.inf, 0.0
+        for play in self.answers:
+            higher = play.level > level + 1e-9
+            if higher or play.level < min(1.0, self.ceiling) - 1e-9:
+                if higher and play.overall > _WORSE * best:
+                    share *= _DOUBT
+            elif play.overall < _UNPAID * best:
+                share, gain = min(1.0, share * _RENEWED), min(1.0, gain * _LARGER)
+            elif share < 0.5:
+                share, gain = _EVEN, gain * _SMALLER
+            else:
+                share *= _DOUBT
+            best, level = min(best, play.overall), max(level, play.level)
+        return share, gain
+
     def plain_step(self, error: Complexes) -> Complexes:
-        """The plain step: identified FRF, one Tikhonov constant, fixed gain, halved with every one that did not pay."""
+        """The plain step: identified FRF, one Tikhonov constant, fixed gain."""
         frf, weight = self.problem.model.frf, self.problem.weight
         scale = np.sqrt((np.abs(frf * weight[:, :, None]) ** 2).sum(axis=1).max(axis=0))
         inverse = weighted_inverse(frf / scale, weight, np.full((frf.shape[0], frf.shape[2]), _PLAIN_RIDGE))
         step = np.einsum("fji,fi->fj", inverse, error) / scale * self.problem.target.edge[:, None]
-        return np.asarray(_PLAIN_GAIN * 0.5 ** (self.unpaid() - 1) * step)
+        return np.asarray(_PLAIN_GAIN * step)
 
     def learned_inverse(self) -> Complexes:
         """The inverse as the plays show it: least squares from changes of response to changes of drive."""
         problem, answers = self.problem, self.answers
         frf, edge = problem.model.frf, np.minimum(1.0, 4.0 * problem.target.edge)[:, None]
-        variance = problem.model.ridge(problem.weight) * _UNREPEATED
+        variance = problem.model.ridge(problem.weight) * (_UNREPEATED if answers else 1.0)
         identified = weighted_inverse(frf, problem.weight, variance)
         if answers:
             identified = refreshed_inverse(
@@ -307,13 +339,13 @@ class Iteration:
         error = level * target.spectrum - base_response * target.edge[:, None]
         weight = problem.weight * target.edge[:, None]
         inverse = weighted_inverse(frf, weight, self.ridge(frf, weight))
-        if self.unpaid():
-            # The learned step did not pay: the plain one from the best play, smaller every time until one pays again.
-            step = self.plain_step(error)
-        else:
-            # Two estimates of the same inverse, wrong in different ways: their mean is nearer than either.
-            inverse = 0.5 * (inverse + self.learned_inverse())
-            step = self.gain(frf, inverse, error)[:, None] * np.einsum("fji,fi->fj", inverse, error)
+        # Two estimates of the same inverse, wrong in different ways: their mean is nearer than either.
+        inverse = 0.5 * (inverse + self.learned_inverse())
+        step = self.gain(frf, inverse, error)[:, None] * np.einsum("fji,fi->fj", inverse, error)
+        share, gain = self.trust()
+        if self.answers and share < 1.0:
+            step = share * step + (1.0 - share) * self.plain_step(error)
+        step *= gain if self.answers else 1.0
         step *= self.step_share
         held = hold_to_limits(
             target.to_time(base_drive + step),
@@ -348,7 +380,8 @@ class Iteration:
             hold = self.damping() * answers[-1].missed[:, None] / np.maximum(power, 1e-300)
             diagonal = diagonal + np.exp(self.bands.smooth(np.log(hold + 1e-30), problem.target.freq_hz))
         out[:, np.arange(q), np.arange(q)] += diagonal
-        return np.asarray(_UNREPEATED * out)
+        # Before anything was played nothing tells distortion that comes back from an FRF that is wrong.
+        return np.asarray(out * (_UNREPEATED if answers else 1.0))
 
     def damping(self) -> float:
         """Weight of what came unforetold in the ridge: raised by every play worse than the best before it."""
@@ -391,6 +424,11 @@ class Iteration:
             missed=np.maximum(surprise - 2 * floor, 0), held=proposal.held, words=proposal.words,
         )  # fmt: skip
         self.plays.append(play)
+        if proposal.level >= self.ceiling - 1e-9 and self.ceiling < 1.0:
+            # It went well just below where the rig tripped: halfway up again, if that is worth a play.
+            trips = [entry.level for entry in self.plays if entry.tripped and entry.level > proposal.level + 1e-9]
+            higher = proposal.level + 0.5 * (min(trips, default=1.0) - proposal.level)
+            self.ceiling = higher if higher > 1.04 * proposal.level and len(trips) < 3 else self.ceiling
         return play
 
     def tripped(self, proposal: Proposal) -> None:
