@@ -86,7 +86,7 @@ def spectra_figure(event: str, details: Mapping[str, NDArray[Any]], units: Mappi
         wanted, made = details["psd_target"][i], details["psd_response"][i]
         axes.loglog(f, wanted, color=TARGET, label="Target")
         axes.loglog(f, made, color=LABORATORY, label="Response", linewidth=0.9)
-        axes.set_ylabel(f"{name}\n[({pretty_unit(units.get(name, ''))})²/Hz, SI]")
+        axes.set_ylabel(f"{name}\n[({pretty_unit(units.get(name, ''))})²/Hz]")
         loud = wanted > wanted.max() * 1e-2
         gap.append(float(np.median(np.abs(10 * np.log10(made[loud] / wanted[loud])))))
     for axes in grid.ravel()[max(0, len(names) - grid.shape[1]) : len(names)]:
@@ -110,7 +110,7 @@ def excerpt_figure(event: str, details: Mapping[str, NDArray[Any]], units: Mappi
         axes.plot(time, wanted, color=TARGET, label="Target")
         axes.plot(time, made, color=LABORATORY, label="Response", linewidth=0.8)
         axes.axhline(0, color=FAINT, linewidth=0.5)
-        axes.set_ylabel(f"{name}\n[SI of {pretty_unit(units.get(name, ''))}]")
+        axes.set_ylabel(f"{name}\n[{pretty_unit(units.get(name, ''))}]")
         errors.append(float(np.sqrt(np.mean((made - wanted) ** 2) / max(np.mean(wanted**2), 1e-300))))
     for axes in grid.ravel()[max(0, len(names) - grid.shape[1]) : len(names)]:
         axes.set_xlabel(axis_label("Time", "s"))

@@ -19,6 +19,7 @@ from washboard.recording import Channel, Finding, Recording, read_recording, res
 from washboard.replicate import Forecast, PreparedTarget, Replication
 from washboard.report import Exhibit
 from washboard.settings import Progress
+from washboard.units import si_unit
 
 Floats = NDArray[np.float64]
 
@@ -387,7 +388,8 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
             rows=tuple(rows),
         )
     )  # fmt: skip
-    units = {channel.name: channel.unit for channel in plan.channel}
+    # The arrays are in SI.
+    units = {channel.name: si_unit(channel.unit, channel.quantity) for channel in plan.channel}
     for event, entry in events.items():
         if entry["overall"] is None:
             continue
