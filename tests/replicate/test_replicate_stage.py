@@ -1,5 +1,6 @@
 """The identify and replicate stages on the test vehicle: files, figures, interruption, no play used twice."""
 
+import dataclasses
 import json
 
 import numpy as np
@@ -9,6 +10,7 @@ from washboard.errors import ChannelError, RigError, RigTripped
 from washboard.programme import load_arrays, load_table
 from washboard.programme.stages import identify, replicate
 from washboard.recording import read_recording
+from washboard.replicate import prepare_target
 from washboard.testing import RESPONSES, BenchRig, BenchVehicle, bench_folder, bench_plan, bench_workspace
 
 EXTRA = '[identify]\nbudget = "300 s"\n[replicate]\nplays = 4\n'
@@ -69,6 +71,35 @@ def test_other_control_channels_are_judged_without_playing_again(tmp_path, rig):
     assert shown["What the drives can reach"].svg
     assert len(shown["Partial coherence"].rows) == len(RESPONSES)
     assert len(rig.played) == played
+
+
+def test_drives_there_are_are_judged_when_the_specimen_is_identified_anew(tmp_path, rig):
+    bench_folder(tmp_path)
+    plan = bench_plan(extra=EXTRA, control=RESPONSES[:8])
+    first, _second = run_both(tmp_path, plan)
+    # Fresh drives, nothing changed: nothing to say.
+    assert not [finding for finding in first.findings if finding.kind == "drives there are"]
+    titles = {exhibit.title for exhibit in identify.STAGE.show(tmp_path, plan)}
+    assert "What the drives there are would do" not in titles
+    (tmp_path / "stages/identify/.run").unlink()
+    rig.vehicle = dataclasses.replace(rig.vehicle, body_kg=8000.0, pitch_kg_m2=11000.0, roll_kg_m2=6000.0)
+    again = identify.run(bench_workspace(tmp_path, plan, "identify"))
+    (finding,) = [finding for finding in again.findings if finding.kind == "drives there are"]
+    assert finding.severity == "warning"
+    assert "iterate again" in finding.text
+    shown = {exhibit.title: exhibit for exhibit in identify.STAGE.show(tmp_path, plan)}
+    (row,) = shown["What the drives there are would do"].rows
+    assert row[0] == "random"
+    assert row[-1] == "iterate again"
+    # Foretold against the old drive played on the heavier vehicle.
+    table = load_table(tmp_path / "stages/replicate/replicate.json")["events"]["random"]
+    drive = read_recording(tmp_path / "stages/replicate" / table["drive"])
+    played = np.asarray(rig.play(drive).samples)[:8]
+    target = np.asarray(read_recording(tmp_path / "stages/shorten/random.nc").samples, dtype=float)[:8]
+    wanted = prepare_target(target, 256.0, names=RESPONSES[:8], band_hz=(0.6, 20.0), taper_s=plan.replicate.taper_s)
+    off = (wanted.in_band(played) - wanted.samples)[:, wanted.span]
+    real = np.sqrt(np.mean(np.mean(off**2, axis=1) / wanted.rms**2))
+    assert row[2] == pytest.approx(real, rel=0.3)
 
 
 def test_an_interrupted_run_goes_on_and_plays_nothing_twice(tmp_path, rig, monkeypatch):

@@ -26,11 +26,14 @@ from washboard.replicate._model import (
     weighted_inverse,
 )
 from washboard.replicate._procedure import PlayNote, Replication, replicate_event, stop_reason
+from washboard.replicate._reuse import Decision, DriveOutlook, described_frf, drive_outlook
 from washboard.replicate._settings import ReplicateSettings
 from washboard.replicate._target import PreparedTarget, band_edge, prepare_target
 
 __all__ = [
     "ControlChoice",
+    "Decision",
+    "DriveOutlook",
     "ErrorMeasures",
     "Forecast",
     "Iteration",
@@ -47,6 +50,8 @@ __all__ = [
     "WorstMoment",
     "band_edge",
     "control_choice",
+    "described_frf",
+    "drive_outlook",
     "error_measures",
     "field_cross_spectra",
     "forecast",

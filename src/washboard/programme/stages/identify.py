@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,12 +12,13 @@ import numpy as np
 from washboard.identify import ExcitationStep, Frf
 from washboard.programme._frf_file import FILE_NAME, load_frf, save_frf
 from washboard.programme._laps import load_laps
+from washboard.programme._outlook import outlook_of_drives
 from washboard.programme._plan import Plan
 from washboard.programme._plays import Plays
 from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
 from washboard.recording import Finding
-from washboard.replicate import ControlChoice
+from washboard.replicate import ControlChoice, DriveOutlook
 from washboard.report import Exhibit
 
 #: The field's cross-spectra on the lines of the FRF, by which control channels are judged whenever they change.
@@ -62,7 +64,8 @@ def run(ws: Workspace) -> Outcome:
     field = field_cross_spectra([(np.asarray(lap.samples), lap.rate_hz) for lap in laps], found.frf.freq_hz)
     save_arrays(ws.out / FIELD_FILE, {"field": (("freq", "response", "response_2"), field)})
     choice = _choice(plan, found.frf, field)
-    findings = (*findings, *_advised(choice))
+    outlook = outlook_of_drives(ws.folder, plan, found.frf)
+    findings = (*findings, *_advised(choice), *_drives_there_are(outlook))
     table = {
         "run": plays.run, "steps": _steps(found.steps), "quality": figures, "level": _number(found.level),
         "rig_time_s": found.rig_time_s, "findings": findings, "control": _choice_table(choice),
@@ -128,6 +131,45 @@ def _choice_table(choice: ControlChoice) -> dict[str, Any]:
     return {"channels": channels, "order": choice.order, "condition": middle, "advice": choice.advice()}
 
 
+def _drives_there_are(outlook: Mapping[str, DriveOutlook]) -> list[Finding]:
+    """What the drives of the replication before would do on the specimen as it is now."""
+    worst = sorted(outlook, key=lambda event: -outlook[event].overall)
+    return [
+        Finding(
+            kind="drives there are", severity="warning" if outlook[event].decision == "again" else "note",
+            text=f"{event}: {outlook[event].words}", measured=outlook[event].overall,
+            limit=outlook[event].overall_before,
+            advice="see 'What the drives there are would do' on the page of this stage before 'washboard replicate'",
+        )
+        for event in worst
+    ]  # fmt: skip
+
+
+def _outlook_exhibit(outlook: Mapping[str, DriveOutlook], plan: Plan) -> tuple[Exhibit, ...]:
+    if not outlook:
+        return ()
+    middle = len(plan.loads.slopes) // 2
+    says = {"keep": "keep it", "try": "play it once and look", "again": "iterate again"}
+    rows = tuple(
+        (event, one.overall_before, one.overall, float(one.damage_change[:, middle].min()),
+         float(one.damage_change[:, middle].max()), says[one.decision])
+        for event, one in outlook.items()
+    )  # fmt: skip
+    return (
+        Exhibit(
+            title="What the drives there are would do",
+            caption="The specimen was identified anew or described otherwise since these drives were found. Foretold "
+            "from what they brought then and what has changed in the frequency response; damage relative to then, "
+            f"slope {plan.loads.slopes[middle]:g}.",
+            columns=(
+                "Event", "Error as found", "Error expected now", "Least damage, times then", "Most damage, times then",
+                "Advice",
+            ),
+            rows=rows,
+        ),
+    )  # fmt: skip
+
+
 def _partial(frf: Frf, band_hz: tuple[float, float]) -> dict[str, list[float]]:
     """Median partial coherence in band, per response the drives in their order."""
     from washboard.identify import coherences
@@ -182,6 +224,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     choice = _choice(plan, frf, load_arrays(out / FIELD_FILE)["field"])
     control_table = _choice_table(choice)
     return (
+        *_outlook_exhibit(outlook_of_drives(folder, plan, frf), plan),
         Exhibit(
             title="Coherence",
             caption="Multiple coherence of each response with all drives; 1 means that the drives explain all of it. "

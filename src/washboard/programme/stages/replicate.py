@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from washboard.identify import DriveLimits, Frf
 from washboard.programme._frf_file import FILE_NAME, load_frf
+from washboard.programme._outlook import keep_basis
 from washboard.programme._plan import Plan
 from washboard.programme._plays import Plays, run_to_go_on
 from washboard.programme._stage import Outcome, Stage, Workspace
@@ -49,6 +50,7 @@ def run(ws: Workspace) -> Outcome:
         table[event] = job.table()
         findings.extend(job.findings())
         job.write(ws.out)
+    keep_basis(ws, frf)
     save_table(ws.out / "replicate.json", {"run": plays.run, "events": table})
     return _outcome(table, tuple(findings), plays)
 
