@@ -9,7 +9,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from nicegui import ui
@@ -61,6 +61,16 @@ class ChartData:
 def _safe_cell(text: str) -> str:
     """A text cell that no spreadsheet takes for a formula."""
     return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+
+
+E = TypeVar("E", bound=ui.element)
+
+
+def with_props(element: E, **props: str) -> E:
+    """Give an element properties whose text may come from a file: as values, never as something to be parsed."""
+    element._props.update({name.replace("_", "-"): text for name, text in props.items()})
+    element.update()
+    return element
 
 
 class Exported(Protocol):

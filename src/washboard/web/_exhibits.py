@@ -15,7 +15,7 @@ from nicegui import run, ui
 
 from washboard.recording import Finding
 from washboard.report import Cell, Exhibit
-from washboard.web._chart import _safe_cell
+from washboard.web._chart import _safe_cell, with_props
 from washboard.web._drawing import draw_exhibits
 from washboard.web._frame import Page, words
 
@@ -117,9 +117,9 @@ def show_exhibit(stage: str, number: int, exhibit: Exhibit, mark: str, *, wide: 
         with ui.element("div").classes("wb-tools wb-noprint"):
             name = file_name(exhibit.title)
             if exhibit.svg:
-                ui.button("Larger", color=None).props("flat no-caps dense").props(
-                    f'aria-label="Larger: {escape(exhibit.title)}"'
-                ).classes("wb-btn wb-link").on("click", js_handler=f"() => {large}")
+                larger = ui.button("Larger", color=None).props("flat no-caps dense").classes("wb-btn wb-link")
+                with_props(larger, aria_label=f"Larger: {exhibit.title}")
+                larger.on("click", js_handler=f"() => {large}")
                 ui.link("SVG", f"{address}&save={name}").classes("wb-a").props("download")
                 png = f'washboard.png("{address}", "{name}.png")'
                 ui.button("PNG", color=None).props("flat no-caps dense").classes("wb-btn wb-link").on(

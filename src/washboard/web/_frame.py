@@ -6,7 +6,6 @@ import asyncio
 import json
 from collections.abc import Callable
 from datetime import datetime
-from html import escape
 from typing import Any
 
 from nicegui import run, ui
@@ -14,7 +13,7 @@ from nicegui.elements.mixins.text_element import TextElement
 
 from washboard.errors import WashboardError
 from washboard.programme import StageStatus, ask_to_stop, holder_of
-from washboard.web._chart import Shelf
+from washboard.web._chart import Shelf, with_props
 from washboard.web._desk import Desk, sentence
 from washboard.web._jobs import Job
 from washboard.web._steps import STEPS, StepPage, step_at
@@ -208,7 +207,7 @@ class Page:
                 target = str(self.desk.recall("at", {}).get(step.path, step.path))
                 here = step.path == self.step.path
                 with ui.element("li"), ui.element("a") as link:
-                    link.props(f'href="{escape(target)}"' + (' aria-current="page"' if here else ""))
+                    with_props(link, href=target, **({"aria_current": "page"} if here else {}))
                     ui.html(sign(state), sanitize=False)
                     ui.label(step.title)
                     ui.label(STATE_WORDS[state]).classes("wb-state")

@@ -15,6 +15,9 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 
 COOKIE = "washboard_token"
 
+#: Most that one request may carry: a photo of the log and what is wrapped around it. [bytes]
+MOST_BODY = 13_000_000
+
 #: Scripts and styles come from this server alone; Vue compiles its templates in the page, hence 'unsafe-eval'.
 CONTENT_POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; style-src 'self' 'unsafe-inline'; "
@@ -42,8 +45,8 @@ class Guard:
     """ASGI middleware over every request and every socket.
 
     Without a token only requests addressed to this machine's own names pass, so that a page elsewhere cannot reach
-    the app through a name that was pointed here. With one, a visitor gives it once and carries it as a cookie. A
-    socket, or a request that changes something, must come from a page of this app.
+    the app through a name that was pointed here. With one, a visitor gives it once and carries it as a cookie. What
+    says that it comes from a page of another address is refused, be it a socket, a request or a part of that page.
     """
 
     def __init__(self, app: Any, *, token: str | None = None, names: tuple[str, ...] = ()) -> None:
@@ -54,7 +57,7 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers = {key.decode("latin-1").lower(): value.decode("latin-1") for key, value in scope["headers"]}
-        refusal = self._refusal(scope, headers)
+        refusal = self._refusal(headers)
         if refusal:
             await _refuse(scope, send, refusal)
             return
@@ -67,20 +70,25 @@ class Guard:
             if not self._fits(_cookie(headers)):
                 await _refuse(scope, send, "This app needs its token: open the address with ?token=... at its end.")
                 return
-        await self._app(scope, receive, _with_headers(send))
+        await self._app(scope, _limited(receive), _with_headers(send))
 
     def _fits(self, given: str) -> bool:
         return self._token is not None and hmac.compare_digest(given.encode(), self._token.encode())
 
-    def _refusal(self, scope: Scope, headers: dict[str, str]) -> str:
+    def _refusal(self, headers: dict[str, str]) -> str:
         host = headers.get("host", "")
         name = _host_of(host)
         if self._token is None and not (is_loopback(name) or name in self._names):
             return "This app answers only on this machine's own address, for example http://127.0.0.1."
         origin = headers.get("origin")
-        changes = scope["type"] == "websocket" or scope.get("method") not in {"GET", "HEAD", "OPTIONS"}
-        if changes and origin and urlsplit(origin).netloc.lower() != host.lower():
+        if origin is not None and urlsplit(origin).netloc.lower() != host.lower():
             return "This request comes from a page of another address and is refused."
+        # A link elsewhere may lead here; a page elsewhere may not load anything from here into itself.
+        if headers.get("sec-fetch-site") == "cross-site" and headers.get("sec-fetch-mode") != "navigate":
+            return "This request comes from a page of another address and is refused."
+        length = headers.get("content-length", "0")
+        if not length.isdigit() or int(length) > MOST_BODY:
+            return f"A request may carry {MOST_BODY / 1e6:.0f} MB at most."
         return ""
 
 
@@ -108,6 +116,22 @@ async def _to_cookie(send: Send, path: str, token: str) -> None:
     ]
     await send({"type": "http.response.start", "status": 303, "headers": headers})
     await send({"type": "http.response.body", "body": b""})
+
+
+def _limited(receive: Receive) -> Receive:
+    """What a visitor sends, up to `MOST_BODY`; one that sends more without having said so is cut off."""
+    seen = 0
+
+    async def limited() -> MutableMapping[str, Any]:
+        nonlocal seen
+        message = await receive()
+        if message["type"] == "http.request":
+            seen += len(message.get("body", b""))
+            if seen > MOST_BODY:
+                return {"type": "http.disconnect"}
+        return message
+
+    return limited
 
 
 async def _refuse(scope: Scope, send: Send, text: str) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from nicegui import ui
 from numpy.typing import NDArray
 
-from washboard.web._chart import Shelf
+from washboard.web._chart import Shelf, with_props
 
 FONT = "ui-sans-serif, system-ui, sans-serif"
 
@@ -57,7 +57,7 @@ class Heat:
         with ui.element("figure").classes("wb-figure"):
             self._title = ui.label(heat.title).classes("wb-h3").props('role=heading aria-level="3"')
             self._picture = ui.echart(_options(heat)).style(f"height:{height_px}px")
-            self._picture.props(f'role="img" aria-label="{heat.title}"')
+            with_props(self._picture, role="img", aria_label=heat.title)
             with ui.element("div").classes("wb-tools wb-noprint"):
                 for kind, words in (("svg", "SVG"), ("png", "PNG"), ("csv", "Data (CSV)")):
                     ui.link(words, f"/chart/{self._key}.{kind}").classes("wb-a").props("download")
@@ -66,6 +66,7 @@ class Heat:
         """Show another matrix."""
         self._shelf.put(heat, self._key)
         self._title.set_text(heat.title)
+        with_props(self._picture, aria_label=heat.title)
         self._picture.options.clear()
         self._picture.options.update(_options(heat))
         self._picture.update()

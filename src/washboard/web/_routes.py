@@ -118,7 +118,8 @@ def add_routes(desk: Desk, shelf: Shelf) -> None:
         if save:
             return _saved(exhibits[number].svg, SVG, f"{name}.svg")
         shown = by_night(exhibits[number].svg) if night else exhibits[number].svg
-        return Response(shown, media_type=SVG, headers={"cache-control": "private, max-age=3600"})
+        headers = {"cache-control": "private, max-age=3600", "content-security-policy": STILL}
+        return Response(shown, media_type=SVG, headers=headers)
 
     @app.get("/file/{path:path}")
     def get_file(path: str, save: bool = False) -> Response:

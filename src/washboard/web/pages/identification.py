@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from html import escape
 from typing import Any
 
 import numpy as np
@@ -15,7 +14,7 @@ from washboard.identify import Frf
 from washboard.plot import pretty_unit
 from washboard.programme import FRF_FILE, load_frf
 from washboard.units import si_unit
-from washboard.web._chart import Chart, ChartData, Line
+from washboard.web._chart import Chart, ChartData, Line, with_props
 from washboard.web._desk import sentence
 from washboard.web._exhibits import show_exhibits, show_findings
 from washboard.web._frame import Page, lead, words
@@ -120,7 +119,7 @@ class _Matrix:
                     size = np.abs(self.frf.values[:, row, column])
                     picture = _spark(size, self.frf.coherence[:, row], self.frf.freq_hz)
                     cell = ui.element("button").classes("wb-cell")
-                    cell.props(f'type="button" aria-label="{escape(response)} to {escape(drive)}"')
+                    with_props(cell, type="button", aria_label=f"{response} to {drive}")
                     with cell:
                         ui.html(picture, sanitize=False)
                     cell.on("click", lambda response=response, drive=drive: self._open_from_matrix(response, drive))

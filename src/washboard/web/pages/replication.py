@@ -13,7 +13,7 @@ from washboard.identify import limits_of
 from washboard.programme import FRF_FILE, Plan, load_frf, load_table
 from washboard.recording import read_recording, resample
 from washboard.replicate import Forecast, ReplicateSettings, forecast, make_problem, prepare_target
-from washboard.web._chart import Chart, ChartData, Line
+from washboard.web._chart import Chart, ChartData, Line, with_props
 from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
 from washboard.web._frame import Page, button, lead, words
@@ -100,9 +100,8 @@ class _Weights:
         with ui.element("tr"):
             words("th", name).props('scope="row"')
             with ui.element("td"):
-                field = ui.number(value=weight, min=0, max=10, step=0.1).props(
-                    f'outlined dense aria-label="weight of {name}"'
-                )
+                field = ui.number(value=weight, min=0, max=10, step=0.1).props("outlined dense")
+                with_props(field, aria_label=f"weight of {name}")
                 field.on("blur", lambda: self._edit(name))
                 field.on("keydown.enter", lambda: self._edit(name))
                 self.fields[name] = field

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from urllib.parse import quote
 
 from nicegui import ui
 
+from washboard.web._chart import with_props
 from washboard.web._exhibits import show_exhibits, show_findings
 from washboard.web._frame import Page, button, lead, words
 
@@ -35,6 +37,11 @@ async def build(page: Page, _query: Mapping[str, str]) -> None:
                     )
                 frame = ui.element("iframe").classes("wb-preview")
                 stamp = int(html.stat().st_mtime)
-                frame.props(f'src="/file/report/{html.name}?v={stamp}" title="Preview of the report" sandbox=""')
+                with_props(
+                    frame,
+                    src=f"/file/report/{quote(html.name)}?v={stamp}",
+                    title="Preview of the report",
+                    sandbox="",
+                )
     await show_exhibits(page)
     show_findings(page)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 from nicegui import events, run, ui
@@ -11,7 +12,7 @@ from nicegui import events, run, ui
 from washboard.endure import Journal, PassRecord, settle
 from washboard.errors import StorageError, WashboardError
 from washboard.programme import Plan, load_table
-from washboard.web._chart import Chart, ChartData, Line
+from washboard.web._chart import Chart, ChartData, Line, with_props
 from washboard.web._desk import sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
 from washboard.web._frame import Page, button, lead, words
@@ -296,6 +297,6 @@ class _Log:
             words("span", f"{entry.at[:16].replace('T', ' ')} UTC{who}, after pass {entry.after_pass}", "wb-kind")
             ui.label(entry.text).classes("wb-pre")
             if entry.photo:
-                with ui.element("a").props(f'href="/file/{entry.photo}" target="_blank"'):
+                with with_props(ui.element("a"), href=f"/file/{quote(entry.photo)}", target="_blank"):
                     image = ui.element("img").style("max-width:280px; max-height:200px")
-                    image._props.update({"src": f"/file/{entry.photo}", "alt": f"Photo: {entry.text[:80]}"})
+                    image._props.update({"src": f"/file/{quote(entry.photo)}", "alt": f"Photo: {entry.text[:80]}"})

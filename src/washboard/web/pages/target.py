@@ -12,6 +12,7 @@ from washboard.duty import EventPlan
 from washboard.errors import InputError, StorageError, WashboardError
 from washboard.programme import Plan, load_table
 from washboard.units import format_quantity
+from washboard.web._chart import with_props
 from washboard.web._desk import sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
 from washboard.web._frame import Page, lead, words
@@ -111,7 +112,9 @@ class _Mix:
         off: bool = False,
     ) -> None:
         field = ui.input(value=value) if bare else ui.input(label, value=value)
-        field.props("outlined dense" + (f' aria-label="{label}"' if bare else ""))
+        field.props("outlined dense")
+        if bare:
+            with_props(field, aria_label=label)
         if not bare:
             field.style("width:180px")
         field.set_enabled(not off)
@@ -133,7 +136,8 @@ class _Mix:
             try:
                 now = float(text)
             except ValueError:
-                field.props("error").props(f'error-message="{text} is not a number"')
+                field.props("error")
+                with_props(field, error_message=f"{text} is not a number")
                 return
             now = int(now) if now == int(now) else now
         held = self.page.desk.draft.value(key)
