@@ -43,13 +43,31 @@ class Rows:
         return self.n_samples / self.header.rate_hz
 
 
-#: Where the samples of a recording that comes in pieces shall go: a file, and the row there of each channel.
-Place = Callable[[Recording, int], "tuple[NetcdfRows, Sequence[int]] | None"]
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Place:
+    """Where the samples of a recording that comes in pieces shall go.
+
+    Parameters
+    ----------
+    file : NetcdfRows
+    rows : sequence of int
+        The row there of each channel.
+    factors : sequence of tuple of two floats
+        Scale and offset for each channel's samples on their way.
+    """
+
+    file: NetcdfRows
+    rows: Sequence[int]
+    factors: Sequence[tuple[float, float]]
 
 
 @contextmanager
 def open_rows(
-    path: Path | str, scratch: Path, *, channels: Sequence[str] | None = None, place: Place | None = None
+    path: Path | str,
+    scratch: Path,
+    *,
+    channels: Sequence[str] | None = None,
+    place: Callable[[Recording, int], Place | None] | None = None,
 ) -> Iterator[Rows]:
     """A recording of any format, all channels or those named in that order, row by row.
 
@@ -84,22 +102,29 @@ def open_rows(
     header, total = found.header, found.n_samples
     try:
         with ExitStack() as stack:
-            chosen_place = place(header, total) if place else None
-            if chosen_place is None:
+            there = place(header, total) if place else None
+            if there is None:
                 own = stack.enter_context(NetcdfRows(scratch, header.n_channels, total, header.samples.dtype))
-                chosen_place = own, range(header.n_channels)
-            file, where = chosen_place
+                plain = [(1.0, 0.0)] * header.n_channels
+                there = Place(file=own, rows=range(header.n_channels), factors=plain)
             at = 0
             for piece in found.pieces:
-                for row, line in zip(where, piece, strict=True):
-                    file.put(row, line, at)
+                for row, line, factor in zip(there.rows, piece, there.factors, strict=True):
+                    there.file.put(row, line if factor == (1.0, 0.0) else scaled(line, factor), at)
                 at += piece.shape[1]
-            yield Rows(header=header, n_samples=total, get=lambda row: file.get(where[row]))
+            file, rows = there.file, there.rows
+            yield Rows(header=header, n_samples=total, get=lambda row: file.get(rows[row]))
     except OSError as error:
         raise StorageError(f"{scratch}: cannot be written: {error.strerror or error}") from None
     finally:
         found.pieces.close()
         scratch.unlink(missing_ok=True)
+
+
+def scaled(line: Samples, factor: tuple[float, float]) -> Samples:
+    """Samples times a scale plus an offset, computed in double precision, of the same type as before."""
+    made: Samples = (line * np.float64(factor[0]) + np.float64(factor[1])).astype(line.dtype)
+    return made
 
 
 def rows_of(recording: Recording) -> Rows:

@@ -28,7 +28,7 @@ from washboard.recording._netcdf import NetcdfRows
 from washboard.recording._recording import Finding, Recording, Samples, Span
 from washboard.recording._repair import RepairEffect, applies, history_of, repair
 from washboard.recording._resample import rate_ratio, resampled, resampling
-from washboard.recording._rows import Rows, open_rows
+from washboard.recording._rows import Place, Rows, open_rows
 from washboard.recording._settings import DerivedChannel, RepairStep
 from washboard.settings import Progress, no_progress
 from washboard.units import factor_to_si
@@ -128,17 +128,21 @@ def write_working_copy(
     ready: list[NetcdfRows] = []
     cut = any(step.do == "cut" and applies(step, event, lap) for step in steps)
 
-    def place(header: Recording, n_samples: int) -> tuple[NetcdfRows, Sequence[int]] | None:
-        # Pieces go right into the copy where each channel has its row there, and keeps its length.
-        names = describe(Rows(header=header, n_samples=n_samples, get=_nothing)).names
-        if cut or not set(names) <= set(wanted):
+    def place(header: Recording, n_samples: int) -> Place | None:
+        # Pieces go right into the copy, in SI, where each channel has its row there and keeps its length.
+        described = describe(Rows(header=header, n_samples=n_samples, get=_nothing))
+        if cut or not set(described.names) <= set(wanted):
             return None
         ready.append(NetcdfRows(part, len(wanted), n_samples, header.samples.dtype))
-        return ready[0], [wanted.index(name) for name in names]
+        return Place(
+            file=ready[0],
+            rows=[wanted.index(name) for name in described.names],
+            factors=[factor_to_si(channel.unit, channel.quantity) for channel in described.channels],
+        )
 
     try:
         with open_rows(path, scratch, channels=channels, place=place) as rows:
-            lap_of = _Lap(rows, describe(rows), tuple(steps), tuple(derived), event, lap)
+            lap_of = _Lap(rows, describe(rows), tuple(steps), tuple(derived), event, lap, filled=bool(ready))
             with _Store(lap_of, part, wanted, ready[0] if ready else None) as store:
                 made = _made(lap_of, store, effect, progress)
                 store.target.finish(made.header)
@@ -168,12 +172,14 @@ class _Lap:
         derived: tuple[DerivedChannel, ...],
         event: str,
         lap: int,
+        *,
+        filled: bool,
     ) -> None:
         self.rows, self.described, self.derived = rows, described, derived
         self.event, self.lap = event, lap
         self.si = described.in_si()
-        #: Channels whose samples are in SI as the file holds them.
-        self.plain = {c.name for c in described.channels if factor_to_si(c.unit, c.quantity) == (1.0, 0.0)}
+        #: Whether the samples are in the copy already, in SI.
+        self.filled = filled
         self.long = self.si.n_channels * rows.n_samples > MOST_VALUES
         names = {entry.name for entry in derived}
         meant = [step for step in steps if applies(step, event, lap)]
@@ -190,6 +196,8 @@ class _Lap:
         samples = np.empty((len(group), self.rows.n_samples), self.described.samples.dtype)
         for at, row in enumerate(group):
             samples[at] = self.rows.get(row)
+        if self.filled:
+            return _of_rows(self.si, group, samples)
         return _of_rows(self.described, group, samples).in_si()
 
 
@@ -205,8 +213,6 @@ class _Store:
         self.wanted = tuple(wanted)
         self.n_samples = _length_after(lap)
         self.dtype = lap.si.samples.dtype
-        #: Whether the samples as the file holds them are in the copy already.
-        self.filled = ready is not None
         self.target = ready or NetcdfRows(part, len(wanted), self.n_samples, self.dtype)
         others = [name for name in known if name not in wanted]
         self._place: dict[str, tuple[NetcdfRows, int]] = {
@@ -348,7 +354,7 @@ def _mended(
             gap = _missing(name, mended.samples[row], mended.rate_hz)
             if gap is not None:
                 missing[name] = gap
-        if not (store.filled and not looked_at and name in lap.plain and name not in touched):
+        if not (lap.filled and not looked_at and name not in touched):
             store.put(name, mended.samples[row])
     header = mended.replace(samples=np.empty((mended.n_channels, 0), mended.samples.dtype), owned=True)
     return _Group(
