@@ -150,11 +150,20 @@ def _read(path: Path, channels: RigChannels, rate_hz: float) -> tuple[Recording,
     if not path.exists():
         raise InputError(f"{path}: there is no such file")
     names = [channel.name for channel in channels.responses]
-    plain = CsvOptions(rate_hz=rate_hz)
+    plain = _table(path, rate_hz)
     found = read_recording(path, channels=names, csv=plain)
     bases = [track.base for track in read_source(path, csv=plain).tracks if track.channel.name in names]
     starts = [base.start_s if base.stamps_s is None else float(base.stamps_s[0]) for base in bases]
     return found, min(starts, default=0.0)
+
+
+def _table(path: Path, rate_hz: float) -> CsvOptions:
+    """How to read a table: by its own time column, and where it has none at `rate_hz`."""
+    try:
+        read_source(path)
+    except InputError:
+        return CsvOptions(rate_hz=rate_hz)
+    return CsvOptions()
 
 
 def _in_si(found: Recording, channels: RigChannels, path: Path) -> Recording:
@@ -183,7 +192,7 @@ def _echo_lag(path: Path, channels: RigChannels, drive: Recording, shift_s: floa
     A file that carries the drive's channels beside the responses tells whether play and recording began together.
     """
     wanted = {channel.name for channel in channels.drives}
-    plain = CsvOptions(rate_hz=drive.rate_hz)
+    plain = _table(path, drive.rate_hz)
     held = [track.channel.name for track in read_source(path, csv=plain).tracks if track.channel.name in wanted]
     if not held:
         return 0.0
