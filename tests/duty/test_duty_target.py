@@ -175,3 +175,75 @@ def test_groups_and_percentile_from_settings_to_target() -> None:
     hard, soft = 0.5 * 360 * 4, 0.1 * 360 * 4 + 0.2 * 180 * 3
     assert target.damage[0, 0] == pytest.approx((hard + soft) / 2)
     np.testing.assert_allclose(target.group_damage[:, 0, 0], [hard, soft])
+
+
+def _with_blocks(blocks: np.ndarray) -> list[EventLoads]:
+    """One event of one channel and slope from damage of pieces, shape (lap, block)."""
+    laps = len(blocks)
+    return [
+        EventLoads(
+            name="a",
+            damage=blocks.sum(axis=1)[:, None, None],
+            duration_s=np.full(laps, 30.0),
+            blocks=tuple(one[:, None, None] for one in blocks),
+        )
+    ]
+
+
+def _mean_of_one(blocks: np.ndarray) -> float:
+    return float(blocks.sum(axis=1).mean())
+
+
+@pytest.mark.parametrize("beyond", [0.0, 1.0, 3.0])
+def test_pieces_of_laps_cover_the_truth_however_laps_differ(beyond: float) -> None:
+    # Binomial with 600 trials at 0.9: four standard deviations are 0.05. `beyond`: what laps scatter by besides their
+    # pieces, over what the pieces let expect.
+    rng = np.random.default_rng(21)
+    covered, widths, by_laps = 0, [], []
+    for _ in range(600):
+        blocks = 10 + beyond / np.sqrt(15) * rng.standard_normal((3, 1)) + rng.standard_normal((3, 15))
+        scatter = target_scatter(_with_blocks(blocks), _mix([[1]]), confidence=0.9, draws=2)
+        width = float(scatter.half_width[0, 0])
+        covered += abs(150 - _mean_of_one(blocks)) <= width * _mean_of_one(blocks)
+        widths.append(width)
+        laps = blocks.sum(axis=1)
+        by_laps.append(stats.t.ppf(0.95, 2) * stats.sem(laps) / laps.mean())
+    assert covered / 600 == pytest.approx(0.9, abs=0.05)
+    if beyond == 0:
+        # Fresh ground: laps that happen to agree promise too much, pieces do not let them.
+        assert np.quantile(widths, 0.1) > 1.2 * np.quantile(by_laps, 0.1)
+        assert np.mean(widths) < np.mean(by_laps)
+
+
+def test_laps_that_repeat_the_same_ground_count_as_laps() -> None:
+    rng = np.random.default_rng(22)
+    once = rng.lognormal(0, 1, 15)
+    blocks = once * (1 + 0.01 * rng.standard_normal((4, 1)))
+    laps = blocks.sum(axis=1)
+    scatter = target_scatter(_with_blocks(blocks), _mix([[1]]))
+    assert not scatter.by_blocks.any()
+    wanted = stats.t.ppf(0.95, 3) * stats.sem(laps) / laps.mean()
+    assert scatter.half_width[0, 0] == pytest.approx(wanted, rel=1e-9)
+
+
+def test_a_single_lap_has_the_scatter_of_its_pieces() -> None:
+    blocks = np.random.default_rng(23).lognormal(0, 0.6, (1, 40))
+    scatter = target_scatter(_with_blocks(blocks), _mix([[17]]), draws=20_000)
+    # A sum of 40 pieces: its standard error from theirs, Student's t with 39 degrees of freedom.
+    wanted = stats.t.ppf(0.95, 39) * blocks.std(ddof=1) * np.sqrt(40) / blocks.sum()
+    assert scatter.half_width[0, 0] == pytest.approx(wanted, rel=1e-9)
+    assert scatter.single == ("a",)
+    reference = stats.bootstrap(
+        (blocks[0],), np.mean, confidence_level=0.9, n_resamples=20_000, method="percentile", rng=5
+    ).confidence_interval
+    assert scatter.low[0, 0] == pytest.approx(reference.low / blocks.mean(), rel=0.01)
+    assert scatter.high[0, 0] == pytest.approx(reference.high / blocks.mean(), rel=0.01)
+    need = laps_needed(scatter, [1], channels=("x",), slopes=(5.0,), uncertainty=0.5 * wanted)
+    # Half the width takes four times the ground, a little less with more degrees of freedom.
+    assert need.reached
+    assert need.laps[0] == 4
+
+
+def test_a_lap_of_few_pieces_leaves_its_scatter_unknown() -> None:
+    scatter = target_scatter(_with_blocks(np.ones((1, 3))), _mix([[1]]))
+    assert np.isnan(scatter.half_width).all()

@@ -6,6 +6,7 @@ proof of it. Damage adds up after Palmgren (1924) and Miner (1945); the schedule
 """
 
 from washboard.duty._optimum import Optimum, least_cost
+from washboard.duty._plays import PlannedPlays, plan_plays
 from washboard.duty._scatter import LapsNeeded, TargetScatter, laps_needed, target_scatter
 from washboard.duty._schedule import Conflict, Schedule, schedule
 from washboard.duty._settings import DutySettings, EventPlan, UserGroup
@@ -20,6 +21,7 @@ __all__ = [
     "LapsNeeded",
     "OnePlay",
     "Optimum",
+    "PlannedPlays",
     "Schedule",
     "Target",
     "TargetScatter",
@@ -28,6 +30,7 @@ __all__ = [
     "laps_needed",
     "least_cost",
     "one_play",
+    "plan_plays",
     "representative_lap",
     "schedule",
     "service_length",

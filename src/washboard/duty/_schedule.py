@@ -95,6 +95,7 @@ def schedule(
     under_test: float = 0.9,
     over_test: float | NDArray[np.float64] = 1.5,
     least_plays: NDArray[np.float64] | None = None,
+    most_plays: NDArray[np.float64] | None = None,
     gap: float = 1e-3,
     time_limit_s: float = 20.0,
 ) -> Schedule:
@@ -117,6 +118,8 @@ def schedule(
         Most, for all channels or each; infinite where more than the target does not matter. [-]
     least_plays : ndarray, shape (event,), optional
         No event is played less often than this. [-]
+    most_plays : ndarray, shape (event,), optional
+        Nor more often than this. [-]
 
     Raises
     ------
@@ -133,6 +136,7 @@ def schedule(
         rows=(lap_damage / target).reshape(len(events), -1).T,
         lap_s=lap_s,
         least=np.zeros(len(events)) if least_plays is None else np.ceil(np.asarray(least_plays, np.float64) - 1e-9),
+        most=np.full(len(events), np.inf) if most_plays is None else np.floor(np.asarray(most_plays) + 1e-9),
         under=under_test,
         over=np.repeat(over, len(slopes)),
         channels=channels,
@@ -154,6 +158,7 @@ class _Problem:
     rows: NDArray[np.float64]
     lap_s: NDArray[np.float64]
     least: NDArray[np.float64]
+    most: NDArray[np.float64]
     under: float
     over: NDArray[np.float64]
     channels: tuple[str, ...]
@@ -170,6 +175,7 @@ class _Problem:
             self.under,
             self.over[kept],
             lower=self.least,
+            upper=self.most,
             integer=integer,
             gap=gap,
             time_limit_s=time_limit_s,
@@ -193,8 +199,21 @@ class _Problem:
             lower, upper = np.append(lower, -np.inf), np.append(upper, most)
             cost = times
         whole = np.concatenate([np.full(n_events, integer), np.zeros(2 * n_rows, bool)])
-        at_least = np.concatenate([self.least, np.zeros(2 * n_rows)])
-        return least_cost(cost, matrix, lower, upper, lower=at_least, integer=whole, gap=gap, time_limit_s=time_limit_s)
+        return least_cost(
+            cost,
+            matrix,
+            lower,
+            upper,
+            lower=np.concatenate([self.least, np.zeros(2 * n_rows)]),
+            upper=np.concatenate([self.most, np.full(2 * n_rows, np.inf)]),
+            integer=whole,
+            gap=gap,
+            time_limit_s=time_limit_s,
+        )
+
+    def loudest(self, row: int) -> int:
+        """The event that may be played and loads a row most."""
+        return int(np.argmax(np.where(self.most > 0, self.rows[row], -1.0)))
 
     def place(self, row: int) -> tuple[str, float]:
         return self.channels[row // len(self.slopes)], self.slopes[row % len(self.slopes)]
@@ -261,14 +280,14 @@ def _conflict(problem: _Problem, row: int, ratio: NDArray[np.float64], prices: N
     channel, slope = problem.place(row)
     under = bool(ratio[row] < problem.under)
     side = "under" if under else "over"
-    if under and not np.any(problem.rows[row] > 0):
+    if under and not np.any(problem.rows[row][problem.most > 0] > 0):
         text = (
             f"Channel '{channel}' gets no damage from any event's representative lap, so no number of plays reaches "
             "its target; add an event that loads it, or make it a monitor."
         )
         return Conflict(channel=channel, slope=slope, side=side, ratio=0.0, against="", text=text)
     against, would = _opponent(problem, row, ratio, prices, under)
-    loud = problem.events[int(np.argmax(problem.rows[row]))]
+    loud = problem.events[problem.loudest(row)]
     where = f"channel '{channel}' at slope {slope:g}"
     if under:
         text = (
@@ -294,7 +313,7 @@ def _opponent(
     # Dual prices of the least-slack problem: above 0 for rows held up, below 0 for rows held down.
     pull = -prices if under else prices
     others = np.array([place for place in range(len(ratio)) if place != row and pull[place] > 1e-9], int)
-    loud = int(np.argmax(problem.rows[row]))
+    loud = problem.loudest(row)
     if (
         not under
         and problem.least[loud] > 0

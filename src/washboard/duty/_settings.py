@@ -45,6 +45,8 @@ class DutySettings:
     target's own interval may be, as a share, before more laps are asked for; `confidence` is how sure it is meant.
     `speed` turns a distance into the time it takes in service, where the events are only a part of it. `laps` says what
     one play of an event is: all its recorded laps end to end, which repeats their scatter, or the most typical one.
+    Where laps are few, their scatter is taken from pieces of length `block` too; they should be long against the
+    vehicle's own motion, a few of its slowest periods.
     """
 
     distance_m: Annotated[float, Unit("m", gt=0)] | None = None
@@ -58,3 +60,4 @@ class DutySettings:
     uncertainty: Annotated[float, Unit("1", gt=0)] = 0.3
     confidence: Annotated[float, Unit("1", gt=0, lt=1)] = 0.9
     laps: Literal["all", "typical"] = "all"
+    block_s: Annotated[float, Unit("s", gt=0)] = 2.0

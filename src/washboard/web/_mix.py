@@ -85,6 +85,7 @@ def preview(plan: Plan, table: dict[str, Any]) -> MixPreview:
         watched=watched,
         under_test=plan.duty.under_test,
         over_test=plan.duty.over_test,
+        most_plays=np.where(mix.mean_laps > 0, np.inf, 0.0),
         least_plays=np.array([event.least for event in plan.event]) * mix.mean_laps / laps_per_play,
         time_limit_s=3.0,
     )

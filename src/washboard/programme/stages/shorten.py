@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 
 from washboard import units
-from washboard.duty import schedule
+from washboard.duty import plan_plays
 from washboard.errors import DataError, InputError
 from washboard.programme._laps import load_laps
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
+from washboard.programme.stages.target import channel_masks
 from washboard.recording import Finding, Recording, write_recording
 from washboard.report import Exhibit
 from washboard.settings import Progress
@@ -99,21 +100,20 @@ def _plays(
     """Plays of each shortened event: the schedule's, or worked out anew so that what shortening took is made up."""
     if not plan.shorten.make_up:
         return {name: int(target["events"][name]["repeats"]) for name in events}
-    names = list(target["schedule"]["ratio"])
-    rows = [target["channels"].index(name) for name in names]
-    found = schedule(
-        damage[:, rows],
-        whole[rows],
+    control, watched = channel_masks(plan)
+    found = plan_plays(
+        damage,
+        whole,
         np.array([event["duration_s"] for event in events.values()]),
         events=tuple(events),
-        channels=tuple(names),
+        channels=tuple(target["channels"]),
         slopes=tuple(target["slopes"]),
+        control=control,
+        watched=watched,
         under_test=target["schedule"]["under_test"],
-        over_test=np.array(
-            [target["schedule"]["over_test"] if plan.channel[row].role == "control" else np.inf for row in rows]
-        ),
+        over_test=target["schedule"]["over_test"],
         least_plays=np.array([target["events"][name]["least_plays"] for name in events]),
-    )
+    ).schedule
     findings += [
         Finding(kind="schedule", severity="warning", text=conflict.text, channel=conflict.channel)
         for conflict in found.conflicts

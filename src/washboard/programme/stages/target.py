@@ -12,24 +12,25 @@ from washboard.duty import (
     EventLoads,
     LapsNeeded,
     OnePlay,
-    Schedule,
+    PlannedPlays,
     Target,
     TargetScatter,
     Usage,
     laps_needed,
     one_play,
-    schedule,
+    plan_plays,
     service_time_s,
     target_damage,
     target_scatter,
     usage,
 )
-from washboard.loads import pseudo_damage
+from washboard.errors import DataError
+from washboard.loads import damage_by_window, damage_in_band, pseudo_damage
 from washboard.programme._laps import load_laps
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_table, save_table
-from washboard.recording import Finding
+from washboard.recording import Finding, Recording
 from washboard.report import Exhibit
 
 TABLE = "target.json"
@@ -38,7 +39,7 @@ TABLE = "target.json"
 def _reads(plan: Plan) -> Any:
     channels = tuple((channel.name, channel.role, channel.slope, channel.keep == 0) for channel in plan.channel)
     events = tuple((event.name, event.distance_m, event.repeats, event.share, event.least) for event in plan.event)
-    return (channels, events, plan.duty, plan.loads.slopes, plan.programme.seed)
+    return (channels, events, plan.duty, plan.loads.slopes, plan.loads.keep, plan.band, plan.programme.seed)
 
 
 def all_slopes(plan: Plan) -> tuple[float, ...]:
@@ -46,32 +47,47 @@ def all_slopes(plan: Plan) -> tuple[float, ...]:
     return tuple(sorted({*plan.loads.slopes, *(channel.slope for channel in plan.channel)}))
 
 
-def guarded_channels(plan: Plan, damage: NDArray[np.float64]) -> list[int]:
-    """Rows of the channels the schedule looks after: control channels, and monitors unless only watched or silent."""
-    return [
-        row
-        for row, channel in enumerate(plan.channel)
-        if channel.role == "control" or (channel.keep != 0 and bool((damage[row] > 0).all()))
-    ]
+def channel_masks(plan: Plan) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which of the plan's channels are control channels, and which are only watched."""
+    control = np.array([channel.role == "control" for channel in plan.channel], bool)
+    watched = np.array([channel.role != "control" and channel.keep == 0 for channel in plan.channel], bool)
+    return control, watched
 
 
-def most_allowed(plan: Plan, rows: list[int]) -> NDArray[np.float64]:
-    """Most test damage over target damage per channel: bounded for control channels, a monitor may have more."""
-    return np.array([plan.duty.over_test if plan.channel[row].role == "control" else np.inf for row in rows])
+def _event_loads(name: str, recordings: tuple[Recording, ...], slopes: tuple[float, ...], block_s: float) -> EventLoads:
+    damage, blocks = [], []
+    for lap in recordings:
+        damage.append(pseudo_damage(lap.samples, slopes))
+        window = min(max(2, round(block_s * lap.rate_hz)), lap.n_samples)
+        pieces = damage_by_window(lap.samples, window, slopes)[:, : lap.n_samples // window]
+        blocks.append(pieces.transpose(1, 0, 2))
+    duration_s = np.array([lap.duration_s for lap in recordings])
+    return EventLoads(name=name, damage=np.stack(damage), duration_s=duration_s, blocks=tuple(blocks))
+
+
+def _in_band(recordings: tuple[Recording, ...], loads: EventLoads, plan: Plan, slopes: tuple[float, ...]) -> Any:
+    """Damage of a mean lap of an event that content of the test's band alone does, shape (channel, slope)."""
+    low, high = plan.band.low_hz, plan.band.high_hz
+    shares = [damage_in_band(lap.samples, lap.rate_hz, low, high, slopes) for lap in recordings]
+    return np.mean(np.stack(shares) * loads.damage, axis=0)
 
 
 def _run(ws: Workspace) -> Outcome:
     plan = ws.plan
     slopes = all_slopes(plan)
     laps = load_laps(ws)
-    loads, rows = [], []
+    loads, inside = [], []
     for number, event in enumerate(plan.event):
         ws.progress(0.8 * number / len(plan.event), f"damage of {event.name}")
         recordings = laps[event.name]
-        damage = np.stack([pseudo_damage(lap.samples, slopes) for lap in recordings])
-        duration_s = np.array([lap.duration_s for lap in recordings])
-        loads.append(EventLoads(name=event.name, damage=damage, duration_s=duration_s))
-        rows.append(float(duration_s.mean()))
+        if not recordings:
+            raise DataError(
+                f"event '{event.name}' has no lap left; every recording of it was excluded by the check. Record it "
+                "again, mend the recording, or take the event out of programme.toml"
+            )
+        loads.append(_event_loads(event.name, recordings, slopes, plan.duty.block_s))
+        inside.append(_in_band(recordings, loads[-1], plan, slopes))
+    rows = [float(event.duration_s.mean()) for event in loads]
     names = tuple(channel.name for channel in plan.channel)
     monitors = tuple(channel.name for channel in plan.channel if channel.role == "monitor")
     mix = usage(plan.event, plan.duty, dict(zip((event.name for event in plan.event), rows, strict=True)))
@@ -85,20 +101,23 @@ def _run(ws: Workspace) -> Outcome:
         uncertainty=plan.duty.uncertainty,
     )
     ws.progress(0.9, "schedule")
-    guarded = guarded_channels(plan, target.damage)
     units = tuple(
         one_play(event, lap if plan.duty.laps == "typical" else None)
         for event, lap in zip(loads, target.representative, strict=True)
     )
-    plays = schedule(
-        np.stack([unit.damage for unit in units])[:, guarded],
-        target.damage[guarded],
+    control, watched = channel_masks(plan)
+    plays = plan_plays(
+        np.stack([unit.damage for unit in units]),
+        target.damage,
         np.array([unit.duration_s for unit in units]),
         events=target.events,
-        channels=tuple(names[row] for row in guarded),
+        channels=names,
         slopes=slopes,
+        control=control,
+        watched=watched,
         under_test=plan.duty.under_test,
-        over_test=most_allowed(plan, guarded),
+        over_test=plan.duty.over_test,
+        most_plays=np.where(mix.mean_laps > 0, np.inf, 0.0),
         least_plays=np.array(
             [
                 event.least * laps_in_service / len(unit.laps)
@@ -106,7 +125,12 @@ def _run(ws: Workspace) -> Outcome:
             ]
         ),
     )
+    whole = np.einsum("e,ecs->cs", mix.mean_laps, np.stack([event.damage.mean(axis=0) for event in loads]))
+    held = np.einsum("e,ecs->cs", mix.mean_laps, np.stack(inside)) / np.where(whole > 0, whole, 1.0)
+    outside = np.where(whole > 0, np.clip(1 - held, 0.0, 1.0), 0.0)
     table = _table(plan, loads, units, mix, target, scatter, enough, plays)
+    table["outside_band"] = {name: outside[row].tolist() for row, name in enumerate(names)}
+    table["band_hz"] = [plan.band.low_hz, plan.band.high_hz]
     save_table(ws.out / TABLE, table)
     return _outcome(plan, mix, target, scatter, enough, plays, table)
 
@@ -119,10 +143,9 @@ def _table(
     target: Target,
     scatter: TargetScatter,
     enough: LapsNeeded,
-    plays: Schedule,
+    planned: PlannedPlays,
 ) -> dict[str, Any]:
-    names = target.channels
-    guarded = [names[row] for row in guarded_channels(plan, target.damage)]
+    names, guarded, plays = target.channels, planned.channels, planned.schedule
     events_s = float(mix.mean_laps @ np.array([event.duration_s.mean() for event in loads]))
     events = {}
     for number, (event, spec) in enumerate(zip(loads, plan.event, strict=True)):
@@ -174,7 +197,7 @@ def _table(
             "over_test": plan.duty.over_test,
             "ratio": {name: plays.ratio[row].tolist() for row, name in enumerate(guarded)},
             "others_ratio": {
-                name: _test_ratio(units, plays, target, row).tolist()
+                name: planned.ratio[row].tolist()
                 for row, name in enumerate(names)
                 if name not in guarded and (target.damage[row] > 0).all()
             },
@@ -189,26 +212,23 @@ def _table(
     }
 
 
-def _test_ratio(units: tuple[OnePlay, ...], plays: Schedule, target: Target, row: int) -> NDArray[np.float64]:
-    """Test damage over target damage of any channel, per slope."""
-    reached = sum((n * unit.damage[row] for n, unit in zip(plays.repeats, units, strict=True)), np.zeros(1))
-    return np.asarray(reached / target.damage[row], np.float64)
-
-
 def _outcome(
     plan: Plan,
     mix: Usage,
     target: Target,
     scatter: TargetScatter,
     enough: LapsNeeded,
-    plays: Schedule,
+    planned: PlannedPlays,
     table: dict[str, Any],
 ) -> Outcome:
+    plays = planned.schedule
+    lost = _lost_outside(plan, table)
     findings = [
         Finding(kind="schedule", severity="warning", text=conflict.text, channel=conflict.channel)
         for conflict in plays.conflicts
     ]
-    findings += _doubts(plan, mix, target, scatter, enough, plays)
+    findings += _band_warnings(plan, table, lost)
+    findings += _doubts(plan, mix, target, scatter, enough, plays.repeats)
     hours = plays.time_s / 3600
     service_h, events_h = table["schedule"]["service_s"] / 3600, table["schedule"]["events_s"] / 3600
     if plays.conflicts:
@@ -220,8 +240,15 @@ def _outcome(
     words = f"The target stands for {mix.service} ({length}); {state}"
     if plays.price_s[dear] > 0:
         words += f"; '{list(table['schedule']['ratio'])[dear]}' costs most"
+    if lost:
+        worst = max(lost, key=lambda name: lost[name])
+        words += (
+            f". {lost[worst]:.0%} of that damage on '{worst}'"
+            + (f", and less on {_number_of(len(lost) - 1)}," if len(lost) > 1 else "")
+            + f" lies outside {plan.band.low_hz:g} to {plan.band.high_hz:g} Hz and in no test of that band"
+        )
     return Outcome(
-        verdict="look" if plays.conflicts else "fine",
+        verdict="look" if plays.conflicts or lost else "fine",
         summary=words,
         figures={
             "service": mix.service,
@@ -231,10 +258,25 @@ def _outcome(
             "ratio_least": float(plays.ratio.min()),
             "ratio_most": float(plays.ratio.max()),
             "uncertainty": _widest(scatter),
+            "outside_band_most": max(lost.values(), default=0.0),
             "repeats": dict(zip(target.events, plays.repeats, strict=True)),
         },
         findings=tuple(findings),
     )
+
+
+def _at_own_slope(plan: Plan, target: Target, scatter: TargetScatter) -> str:
+    """How uncertain the targets are at the slopes the channels have of their own, in words."""
+    own = [target.slopes.index(channel.slope) for channel in plan.channel]
+    width = scatter.half_width[np.arange(len(own)), own]
+    if not np.isfinite(width).all():
+        return ""
+    worst = int(np.argmax(width))
+    return f"; at the channels' own slopes by up to {width[worst]:.0%} ('{target.channels[worst]}')"
+
+
+def _number_of(channels: int) -> str:
+    return "one more channel" if channels == 1 else f"{channels} more channels"
 
 
 def _widest(scatter: TargetScatter) -> float | None:
@@ -242,16 +284,53 @@ def _widest(scatter: TargetScatter) -> float | None:
     return float(known.max()) if known.size else None
 
 
+def _lost_outside(plan: Plan, table: dict[str, Any]) -> dict[str, float]:
+    """Share of damage outside the test's band, per control channel that loses more than loads.keep allows."""
+    slopes = table["slopes"]
+    lost = {}
+    for channel in plan.control:
+        share = table["outside_band"][channel.name][slopes.index(channel.slope)]
+        if share > 1 - plan.loads.keep:
+            lost[channel.name] = share
+    return lost
+
+
+def _band_warnings(plan: Plan, table: dict[str, Any], lost: dict[str, float]) -> list[Finding]:
+    found = []
+    slopes = table["slopes"]
+    for channel in plan.control:
+        if channel.name not in lost:
+            continue
+        share = table["outside_band"][channel.name]
+        by_slope = ", ".join(f"{value:.0%} at slope {slope:g}" for slope, value in zip(slopes, share, strict=True))
+        found.append(
+            Finding(
+                kind="band",
+                severity="warning",
+                text=f"of the target damage of '{channel.name}' {by_slope} comes only with content outside "
+                f"{plan.band.low_hz:g} to {plan.band.high_hz:g} Hz: no drive of that band does it",
+                channel=channel.name,
+                measured=lost[channel.name],
+                limit=1 - plan.loads.keep,
+                advice="widen [band] where the rig can follow, or read every equivalence as one of the band alone",
+            )
+        )
+    return found
+
+
 def _doubts(
-    plan: Plan, mix: Usage, target: Target, scatter: TargetScatter, enough: LapsNeeded, plays: Schedule
+    plan: Plan, mix: Usage, target: Target, scatter: TargetScatter, enough: LapsNeeded, repeats: tuple[int, ...]
 ) -> list[Finding]:
     found = []
     if scatter.single:
+        unknown = bool(np.isnan(scatter.half_width).any())
+        words = "its scatter, and so the target's, is not known" if unknown else "its scatter is that of its pieces"
         found.append(
             Finding(
                 kind="laps",
                 severity="note",
-                text=f"one lap only of {', '.join(scatter.single)}: its scatter, and so the target's, is not known",
+                text=f"one lap only of {', '.join(scatter.single)}: {words}"
+                + ("" if unknown else "; how one lap differs from the next is not in the uncertainty"),
                 advice="record at least three laps of each event",
             )
         )
@@ -265,7 +344,7 @@ def _doubts(
                 severity="note",
                 text=(
                     f"target damage is uncertain by {widest:.0%} either way (confidence {scatter.confidence:.0%}), "
-                    f"most on '{enough.channel}' at slope {enough.slope:g}"
+                    f"most on '{enough.channel}' at slope {enough.slope:g}{_at_own_slope(plan, target, scatter)}"
                 ),
                 channel=enough.channel,
                 measured=widest,
@@ -273,7 +352,12 @@ def _doubts(
                 advice=f"laps in all that {reach} {plan.duty.uncertainty:.0%}: {', '.join(laps)}",
             )
         )
-    unplayed = [name for name, n in zip(target.events, plays.repeats, strict=True) if n == 0]
+    idle = [name for name, n in zip(target.events, mix.mean_laps, strict=True) if n == 0]
+    found += [
+        Finding(kind="schedule", severity="note", text=f"'{name}' is not played: it does not occur in the service")
+        for name in idle
+    ]
+    unplayed = [name for name, n in zip(target.events, repeats, strict=True) if n == 0 and name not in idle]
     found += [
         Finding(
             kind="schedule",
@@ -325,6 +409,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
             round(plan_s["price_s"][name] / 3600, 3),
             None if plan_s["without_s"][name] is None else round(plan_s["without_s"][name] / 3600, 2),
             None if table["half_width"][name][own[name]] is None else round(table["half_width"][name][own[name]], 3),
+            round(table["outside_band"][name][own[name]], 3),
         )
         for name in names
     )
@@ -369,13 +454,15 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
             title="What each channel costs",
             caption="At its own slope: test over target; rig time for one percent more of the channel's damage; rig "
             f"time of the schedule without the channel (with all: {_hours(plan_s['relaxed_s'])}); uncertainty of its "
-            "target.",
+            f"target; share of it outside {table['band_hz'][0]:g} to {table['band_hz'][1]:g} Hz, which no test in that "
+            "band does.",
             columns=(
                 "channel",
                 "test / target [-]",
                 "hours per percent [h]",
                 "hours without it [h]",
                 "uncertainty of target [-]",
+                "outside the band [-]",
             ),
             rows=price,
         ),
@@ -418,4 +505,5 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     show=_show,
+    revision=2,
 )
