@@ -63,6 +63,9 @@ if mode == "lag":
     cols |= {"a": ("m/s2", pad([10 * v for v in p1])), "b": ("m", pad(p2)), "p1": ("m", pad(p1)), "p2": ("m", pad(p2))}
 if mode == "clock": cols["time"] = ("s", [1.7e6 + v for v in t])
 if mode == "hole": cols["b"][1][500:503] = ["", "", ""]
+if mode == "spike": cols["a"][1][500] += 300.0; cols["b"][1][123] -= 2.0
+if mode == "dead": cols["b"][1][450:] = [cols["b"][1][450]] * (len(t) - 450)
+if mode == "offset": cols["a"] = ("m/s2", [v + 3.0 for v in cols["a"][1]])
 if mode == "gap": cols["b"][1][300:400] = [""] * 100
 with open(response, "w") as out:
     if mode == "garbage":
@@ -134,6 +137,17 @@ def test_a_short_hole_is_bridged_and_marked(tmp_path, program):
     assert any(span.channel == "b" and span.kind == "repaired" for span in response.spans)
 
 
+def test_spikes_are_bridged_and_marked(tmp_path, program):
+    response = link(tmp_path, program, "spike").play(drive(), label="one")
+    right(response, drive(), tolerance=2e-3)
+    assert [(span.channel, span.note) for span in response.spans] == [("a", "spike bridged"), ("b", "spike bridged")]
+
+
+def test_an_offset_is_left_as_it_is_since_the_band_leaves_it_out(tmp_path, program):
+    response = link(tmp_path, program, "offset").play(drive(), label="one")
+    assert np.abs(response.samples[0] - 10 * drive().samples[0] - 3.0).max() < 1e-5
+
+
 @pytest.mark.parametrize(
     ("mode", "words"),
     [
@@ -142,6 +156,7 @@ def test_a_short_hole_is_bridged_and_marked(tmp_path, program):
         ("missing", "has no channel 'b'"),
         ("short", r"ends at 2\.00 s, the drive lasts 4\.00 s"),
         ("gap", r"'b' in .* has no numbers from 1\.172 to 1\.562 s"),
+        ("dead", r"'b' in .* moves until 1\.7\d s and then stays"),
         ("wrong unit", "channel 'a'"),
         ("garbage", "cannot be used"),
         ("cut off", "."),

@@ -34,6 +34,10 @@ ENDING: Final[dict[LinkFormat, str]] = {
 SHORT_S = 0.1
 #: Longest run of missing samples that is bridged by a straight line.
 BRIDGE = 3
+#: A channel that holds one value this long to the end, while drives move, is dead. [s]
+DEAD_S = 1.0
+#: A single sample this many times further from its neighbours than 99 of 100 samples is no motion; how many are mended.
+SPIKE, MOST_SPIKES = 20.0, 50
 #: A response lags its drive by more than this only when the two clocks were not started together. [s]
 LAG_S = 0.05
 
@@ -252,7 +256,44 @@ def _whole(
                 )
             row[first:last] = np.interp(np.arange(first, last), [first - 1, last], [row[first - 1], row[last]])
             spans.append(Span(kind="repaired", start_s=start_s, end_s=end_s, channel=channel.name, note="bridged"))
+        _refuse_dead(row, channel.name, drive, path, label)
+        for place in _spikes(row):
+            row[place] = 0.5 * (row[place - 1] + row[place + 1])
+            spans.append(
+                Span(
+                    kind="repaired", start_s=place / rate_hz, end_s=(place + 1) / rate_hz, channel=channel.name,
+                    note="spike bridged",
+                )
+            )  # fmt: skip
     return samples, tuple(spans)
+
+
+def _refuse_dead(row: NDArray[np.float64], name: str, drive: Recording, path: Path, label: str) -> None:
+    """Refuse a channel that moved and then holds one value to the end although the drives go on moving."""
+    moves = np.flatnonzero(np.diff(row))
+    if not moves.size or not np.ptp(drive.samples):
+        return
+    last = int(moves[-1]) + 1
+    step = np.abs(np.diff(np.asarray(drive.samples[:, last:], dtype=np.float64), axis=1)).max(axis=0, initial=0.0)
+    busy = np.count_nonzero(step > 0.02 * np.abs(np.diff(drive.samples, axis=1)).max())
+    if busy > max(DEAD_S * drive.rate_hz, 0.1 * drive.n_samples):
+        raise RigError(
+            f"play '{label}': response channel '{name}' in {path} moves until {last / drive.rate_hz:.2f} s and then "
+            f"stays at {row[-1]:g} to the end while the drives go on; look at its sensor and cable, then play again"
+        )
+
+
+def _spikes(row: NDArray[np.float64]) -> list[int]:
+    """Single samples far outside what their neighbours and the whole row can explain."""
+    if row.size < 100:
+        return []
+    off = np.zeros_like(row)
+    off[1:-1] = row[1:-1] - 0.5 * (row[:-2] + row[2:])
+    size = np.abs(off)
+    places = np.flatnonzero(size > SPIKE * max(float(np.quantile(size, 0.99)), 1e-300))
+    apart = [k for k in places if size[k] >= size[max(k - 2, 0) : k + 3].max()]
+    # A true spike leaves its neighbours where they were: they differ far less from each other than from it.
+    return [int(k) for k in apart if abs(row[k + 1] - row[k - 1]) < 0.1 * size[k]][:MOST_SPIKES]
 
 
 def _holes(row: NDArray[np.float64]) -> Iterator[tuple[int, int]]:

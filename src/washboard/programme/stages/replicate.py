@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from washboard.errors import RigError
 from washboard.identify import DriveLimits, Frf
 from washboard.programme._frf_file import FILE_NAME, load_frf
 from washboard.programme._outlook import keep_basis
@@ -94,6 +95,12 @@ class _Event:
         def play(drive: Floats, name: str) -> Floats:
             response = self.plays.play(drive, f"{self.stem}-{name}", progress)
             self.responses[drive.tobytes()] = response
+            still = [self.control[k] for k, row in enumerate(response[rows]) if not np.ptp(row) > 0]
+            if still and np.ptp(drive) > 0:
+                raise RigError(
+                    f"{self.event}: control channel '{still[0]}' did not move at all during play '{name}'; look at its "
+                    "sensor and cable, delete that play in plays/ and start again"
+                )
             return response[rows]
 
         self.found = replicate_event(
