@@ -22,7 +22,7 @@ from washboard.identify._excitation import (
     within_limits,
 )
 from washboard.identify._frf import Frf
-from washboard.identify._limits import DriveLimits
+from washboard.identify._limits import DriveLimits, use_of_limits
 from washboard.identify._noise import frf_of_noise
 from washboard.identify._settings import IdentifySettings
 from washboard.settings import Progress, no_progress
@@ -270,22 +270,34 @@ class _Campaign:
         # No drive is left silent, every column is needed: 15 dB below the strongest, in the measure of its own limits.
         relative = power / self.limits.velocity[:, None] ** 2
         power = np.maximum(relative, relative.max(axis=0) * 10**-1.5) * self.limits.velocity[:, None] ** 2
-        return np.asarray(np.sqrt(2 * power * spacing) * self.settings.level)
+        # Past the band only its filter's edge needs the FRF, and lines there cost most acceleration.
+        fade = np.clip((self.band_hz[1] / f) ** 4, 0.0, 1.0)
+        return np.asarray(np.sqrt(2 * power * spacing) * self.settings.level * fade)
 
-    def reshaped(self, amplitude: Floats, signal: Multisine, response: Floats, first: Frf) -> Floats:
-        """Amplitudes corrected by what came back: where friction held or a stop was near, the first look was wrong.
+    def fitted(self, amplitude: Floats, lines: NDArray[np.intp], period: int) -> Floats:
+        """Amplitudes with what takes most of a limit cut first, drive by drive, so that the rest need not be scaled.
 
-        One more of the multiplicative steps of `drive_spectrum`, with the responses measured instead of foretold.
+        Of a drive that would leave a limit, the lines that use most of it are brought down to one common height.
         """
-        f = signal.freq_hz
-        rows = np.flatnonzero(self.known)
-        made = np.mean(np.abs(lines_of(signal, [response]).response[0][:, :, rows]) ** 2, axis=0)
-        wanted = self.goal_on(f, rows) * (self.settings.level**2 * (f[1] - f[0]) / 2)
-        made = np.stack([_octave_mean(column, f) for column in made.T], axis=1)
-        gain = self.gain_on(f, first)[:, rows] / (self.goal_rms[rows] ** 2)[None, :, None]
-        pull = np.einsum("fij,fi->fj", gain, np.clip(wanted / np.maximum(made, 1e-300), 1 / 16, 16.0))
-        change = np.sqrt(np.clip(pull / np.maximum(gain.sum(axis=1), 1e-300), 1 / 16, 16.0))
-        return np.asarray(amplitude * np.stack([_octave_mean(column, f) for column in change.T]))
+        f = lines * (self.rate_hz / period)
+        bounds = (self.limits.reach, self.limits.velocity, self.limits.acceleration)
+        out, most = amplitude.copy(), 0.97 * (1 - self.settings.reserve)
+        state = self.rng.bit_generator.state
+        for _round in range(4):
+            # The phases of the set to come, so that its own peaks are looked at.
+            self.rng.bit_generator.state = state
+            signal = self.excitation(out, lines, period)
+            uses = [use_of_limits(experiment, self.rate_hz, self.limits) for experiment in signal.samples]
+            peaks = np.max([[use.stroke, use.velocity, use.acceleration] for use in uses], axis=0)
+            if peaks.max() <= 1 - self.settings.reserve:
+                break
+            for order in range(len(bounds)):
+                for j in np.flatnonzero(peaks[order] > most):
+                    power = (out[j] * (2 * np.pi * f) ** order) ** 2
+                    cap = _cap(power, (most / peaks[order][j]) ** 2)
+                    out[j] *= np.sqrt(np.minimum(1.0, cap / np.maximum(power, 1e-300)))
+        self.rng.bit_generator.state = state
+        return out
 
     def gain_on(self, f: Floats, first: Frf) -> Floats:
         """Squared magnitude of the first look's FRF on other lines, (freq, response, drive)."""
@@ -313,14 +325,14 @@ class _Campaign:
         one_set_s = q * (self.settle_s + 2 * self.settings.period_s + self.taper_s)
         n_sets = self.room_for(one_set_s)
         sets: list[tuple[Multisine, list[Floats]]] = []
-        factor, corrected, before = 1.0, 0, (1.0, amplitude)
+        factor, corrected = 1.0, 0
         signal: Multisine | None = None
         attempt = 0
         while len(sets) < n_sets:
             attempt += 1
             if not sets:
                 n_sets = self.room_for(one_set_s)
-            signal = self.excitation(amplitude * factor, lines, period)
+            signal = self.excitation(self.fitted(amplitude * factor, lines, period), lines, period)
             room = within_limits(signal, self.limits, most=1 - self.settings.reserve)
             signal = scaled(signal, room)
             name = f"main-{attempt}"
@@ -329,21 +341,12 @@ class _Campaign:
                 share = self.share(signal, responses)
                 off = share / self.settings.level if np.isfinite(share) else 1.0
                 wrong = off > 1.25 or (off < 0.8 and room == 1.0)
-                if not sets and self.known.any() and share > 0 and corrected < 3:
-                    if corrected and abs(np.log(off)) > abs(np.log(before[0])):
-                        # No better for being shaped anew (limits, a specimen that answers otherwise): back to before.
-                        step, amplitude, corrected = "no nearer: back to the shape before", before[1], 3
-                    elif wrong and corrected < 2:
-                        before = (off, amplitude * factor)
-                        step, corrected = "shaped anew", corrected + 1
-                        amplitude = self.reshaped(amplitude * factor, signal, responses[0], first)
-                    else:
-                        step = ""
-                    if step:
-                        words = f"responses at {share:.0%} of the field's, {self.settings.level:.0%} wanted: {step}"
-                        self.steps.append(ExcitationStep(name=name, factor=factor, response_share=share, words=words))
-                        factor = 1.0
-                        continue
+                if not sets and corrected < 3 and wrong and self.known.any() and share > 0:
+                    corrected += 1
+                    words = f"responses at {share:.0%} of the field's, {self.settings.level:.0%} wanted: rescaled"
+                    self.steps.append(ExcitationStep(name=name, factor=factor, response_share=share, words=words))
+                    factor *= float(np.clip(1 / off, 0.2, 4.0))
+                    continue
                 responses += self.played(signal, name, range(1, signal.samples.shape[0]))
             except RigTripped:
                 self.steps.append(
@@ -413,6 +416,16 @@ class _Campaign:
             steps=tuple(self.steps), skewness=np.mean([_skewness(r) for _s, rs in kept for r in rs], axis=0),
             flat=np.max([_flat(r) for _s, rs in kept for r in rs], axis=0),
         )  # fmt: skip
+
+
+def _cap(power: Floats, share: float) -> float:
+    """The height to which the largest powers are cut so that `share` of their sum is left."""
+    rising = np.sort(power)
+    n = rising.size
+    kept = np.concatenate([[0.0], np.cumsum(rising)])
+    sums = kept[:-1] + rising * (n - np.arange(n))
+    i = min(int(np.searchsorted(sums, share * kept[-1])), n - 1)
+    return float((share * kept[-1] - kept[i]) / (n - i))
 
 
 def _skewness(samples: Floats) -> Floats:
