@@ -300,6 +300,21 @@ def test_uff58_spectra_are_not_taken_for_time_histories(tmp_path):
         read_recording(tmp_path / "a.uff")
 
 
+def test_uff58_units_in_the_letters_of_windows(tmp_path):
+    # As exported by other programs: the superscript two of Windows-1252, a byte that is no UTF-8.
+    file = tmp_path / "a.uff"
+    write_uff58_functions([UffFunction(name="a", values=np.ones(20, np.float32), step=0.01, unit="m/s2")], file)
+    file.write_bytes(file.read_bytes().replace(b"m/s2", b"m/s\xb2"))
+    assert read_recording(file).channels[0].unit == "m/s²"
+
+
+def test_uff58_that_begins_with_another_data_set(tmp_path):
+    file = tmp_path / "a.dat"
+    write_uff58_functions([UffFunction(name="a", values=np.ones(20, np.float32), step=0.01)], file)
+    file.write_bytes(b"    -1\n  1858\n         0         0\n    -1\n" + file.read_bytes())
+    assert read_recording(file).names == ("a",)
+
+
 def test_uff58_complex_time_history_becomes_two_channels(tmp_path):
     values = np.exp(1j * np.arange(10))
     write_uff58_functions([UffFunction(name="z", values=values, step=0.1)], tmp_path / "a.uff")

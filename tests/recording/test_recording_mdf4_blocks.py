@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import struct
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
-from washboard.recording import import_recording, read_recording
+from washboard.errors import FormatError
+from washboard.recording import Channel, Recording, Span, Step, import_recording, read_recording, write_recording
+from washboard.recording._mdf4_stream import stream_mdf4
 
 
 @pytest.mark.parametrize("compression", [0, 1, 2])
@@ -77,3 +80,42 @@ def test_unsorted_mdf4_records_of_two_groups_in_one_block(tmp_path):
     np.testing.assert_allclose(got.values("b")[100:800:2], b[50:400], atol=2e-3)
     import_recording(file, tmp_path / "copy.nc")
     np.testing.assert_array_equal(read_recording(tmp_path / "copy.nc").values("a"), got.values("a"))
+
+
+def test_a_stream_knows_all_that_reading_whole_knows(tmp_path):
+    one = Recording(
+        samples=np.random.default_rng(1).standard_normal((3, 4000)),
+        rate_hz=1000 / 3,
+        channels=tuple(Channel(name=name, unit="mm", limits=(-5.0, 5.0)) for name in "abc"),
+        name="lane, lap 3",
+        start=datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC),
+        spans=(
+            Span(kind="bad", start_s=1.0, end_s=2.0, channel="c"),
+            Span(kind="bad", start_s=1.0, end_s=2.0, channel="b"),
+        ),
+        metadata={"driver": "A"},
+        history=(Step(function="x"),),
+    )
+    write_recording(one, tmp_path / "a.mf4")
+    for channels in (None, ["c", "a"]):
+        found = stream_mdf4(tmp_path / "a.mf4", channels, block_bytes=10_000)
+        whole = read_recording(tmp_path / "a.mf4", channels=channels)
+        assert found is not None
+        samples = np.concatenate([piece.copy() for piece in found.pieces], axis=1)
+        np.testing.assert_array_equal(samples, whole.samples)
+        for name in ("rate_hz", "channels", "name", "start", "spans", "metadata", "history"):
+            assert getattr(found.header, name) == getattr(whole, name), name
+
+
+def test_a_stream_of_a_file_cut_off_is_refused_and_quiet(tmp_path, capfd, caplog):
+    one = Recording(samples=np.ones((3, 40_000)), rate_hz=100.0, channels=tuple(Channel(name=name) for name in "abc"))
+    write_recording(one, tmp_path / "a.mf4")
+    data = (tmp_path / "a.mf4").read_bytes()
+    at = max(range(0, len(data) - 4, 8), key=lambda place: (data[place : place + 4] == b"##DT", place))
+    for share in (0.2, 0.9):
+        (tmp_path / "b.mf4").write_bytes(data[: at + int(share * 900_000)])
+        with pytest.raises(FormatError, match=r"b\.mf4: "):
+            import_recording(tmp_path / "b.mf4", tmp_path / "b.nc")
+        assert not (tmp_path / "b.nc").exists()
+    captured = capfd.readouterr()
+    assert (captured.out, captured.err, caplog.text) == ("", "", "")
