@@ -33,7 +33,8 @@ def history(seed: int, n: int, bands: tuple[tuple[float, float, float], ...]) ->
     return x
 
 
-AXLE = ((0.5, 3.0, 0.4), (8.0, 14.0, 1.0), (30.0, 90.0, 0.45))
+AXLE = ((0.5, 3.0, 0.4), (8.0, 14.0, 1.0), (30.0, 90.0, 0.17))
+ROUGH = ((0.5, 3.0, 0.4), (8.0, 14.0, 1.0), (30.0, 90.0, 0.45))
 BODY = ((0.5, 3.0, 1.0), (8.0, 14.0, 0.25))
 BROAD = ((1.0, 200.0, 1.0),)
 
@@ -57,7 +58,7 @@ def scan(x: np.ndarray) -> object:
 
 
 def rainflow() -> None:
-    for name, bands in (("axle", AXLE), ("body", BODY), ("broad", BROAD)):
+    for name, bands in (("axle", AXLE), ("rough", ROUGH), ("body", BODY), ("broad", BROAD)):
         x = history(1, 1_000_000, bands)
         single = x.astype(np.float32)
         assert abs(pseudo_damage(x, 5.0) / pylife_damage(x) - 1) < 1e-12
@@ -68,6 +69,7 @@ def rainflow() -> None:
                 "washboard, slope 5": lambda x=x: pseudo_damage(x, 5.0),
                 "washboard, slopes 3, 5, 8": lambda x=x: pseudo_damage(x, [3.0, 5.0, 8.0]),
                 "washboard, slope 5.5": lambda x=x: pseudo_damage(x, 5.5),
+                "washboard, slope 5.3": lambda x=x: pseudo_damage(x, 5.3),
                 "washboard, float32": lambda x=single: pseudo_damage(x, 5.0),
                 "pylife four-point": lambda x=x: pylife_damage(x),
             },

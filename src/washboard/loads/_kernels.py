@@ -34,7 +34,7 @@ ENOUGH = 4096
 SLACK = 80
 """Places beyond the end of a buffer that vector stores and loads may touch."""
 
-FEW = 64
+FEW = 12
 """Turning points that are not worth another pass."""
 
 
@@ -284,7 +284,7 @@ def peel(t: F64, n: int, ranges: F64, c: int) -> tuple[int, int]:
     found = np.array([0, c])
     while n > FEW:
         peel_run(t, n, ranges, found)
-        little = (n - found[0]) * 4 < n
+        little = (n - found[0]) * 8 < n
         n = found[0]
         if little:
             break
