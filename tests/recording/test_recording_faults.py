@@ -433,3 +433,19 @@ def test_a_dead_channel_is_stuck_and_nothing_else():
     channel = Channel(name="x", unit="V", quantity="voltage")
     dead = Recording(samples=np.full((1, 20000), 0.063), rate_hz=512.0, channels=(channel,))
     assert [entry.kind for entry in find_faults(dead)] == ["flat"]
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("apart", [4, 7, 12])
+def test_spikes_close_to_each_other_are_all_found_and_bridged(seed, apart):
+    """A loose connector chatters: three spikes within some tens of samples."""
+    clean = rough(7_000_100 + seed)
+    samples = clean.samples.copy()
+    height = 2.0 * float(np.abs(samples - np.median(samples)).max())
+    places = [3000, 3000 + apart, 3000 + 2 * apart]
+    samples[0, places] += np.array([height, -height, height], dtype=samples.dtype)
+    mended = repair(clean.replace(samples=samples), [RepairStep(do="despike")]).recording
+    assert np.abs(mended.samples - clean.samples).max() < 0.1 * height
+    changed = np.flatnonzero(mended.samples[0] != samples[0])
+    assert set(places) <= set(changed.tolist())
+    assert changed.size <= 9

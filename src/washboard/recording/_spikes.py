@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,9 @@ from washboard.recording._scan import BLOCK, Scan, scan
 
 WIDEST = 4
 """Longest spike looked for. [samples]"""
+
+_LONGEST_BURST = 12
+"""Most spikes in one burst."""
 
 
 def find_spikes(
@@ -40,7 +45,7 @@ def find_spikes(
     either side says: small for anything that went through an anti-alias filter, as large as the spike for a spike. It
     is held against what is usual in the whole channel and in the 16-sample blocks before and after, and must be quiet
     in the eight samples on either side: what a pothole or a kerb makes rings in the anti-alias filter and in the axle,
-    a spike stands alone. Own design.
+    a spike stands alone, or the spikes of a burst do once all of them are bridged. Own design.
     """
     if samples.size < 8 * BLOCK:
         return ()
@@ -74,12 +79,35 @@ def find_spikes(
             residual[holes[start:end]] = 0.0
         allowed = times * np.repeat(usual.at(np.arange(start // BLOCK, -(-end // BLOCK))), BLOCK)[: part.size]
         candidates = np.flatnonzero((residual > allowed) & (residual > 0.2 * smallest))
+        near = _grouped(candidates, part, allowed, smallest)
+        alone = [hit for hit in near if _stands_alone(hit, residual, quiet)]
         hits.extend(
             Hit(start=start + hit.start, end=start + hit.end, measured=hit.measured, kind="spike")
-            for hit in _grouped(candidates, part, allowed, smallest)
-            if _stands_alone(hit, residual, quiet)
+            for hit in sorted(alone + _burst(near, alone, part, found.middle, quiet), key=lambda hit: hit.start)
         )
     return tuple(hits)
+
+
+def _burst(near: Sequence[Hit], alone: Sequence[Hit], values: Samples, middle: float, quiet: float) -> list[Hit]:
+    """Spikes close to each other, as a loose connector makes them: quiet all around once all of them are bridged."""
+    from scipy.interpolate import CubicSpline
+
+    rest = [hit for hit in near if hit not in alone]
+    if not 2 <= len(rest) <= _LONGEST_BURST:
+        return []
+    bad = np.zeros(values.size, dtype=bool)
+    for hit in near:
+        bad[hit.start : hit.end] = True
+    good = np.flatnonzero(~bad)
+    bridged = values.copy()
+    bridged[bad] = CubicSpline(good, values[good])(np.flatnonzero(bad))
+    left, before = _residual(bridged, middle), _residual(values, middle)
+    return [
+        hit
+        for hit in rest
+        if left[max(0, hit.start - 11) : hit.end + 11].max()
+        < 0.05 * before[max(0, hit.start - 3) : hit.end + 3].max() + 2.5 * quiet
+    ]
 
 
 def _residual(values: Samples, middle: float) -> Samples:
@@ -155,11 +183,29 @@ def _grouped(candidates: NDArray[np.intp], values: Samples, allowed: Samples, sm
         away = np.abs(values[left : right + 1].astype(np.float64) - line)
         height = float(away.max())
         core = np.flatnonzero(away > 0.3 * height)
-        width = int(core[-1] - core[0] + 1)
         # A step through the filter, as a wheel climbing out of a hole makes one, does not come back.
         if abs(values[right] - values[left]) > 0.7 * height:
             continue
-        if height < smallest or width > WIDEST or height < allowed[group[0]]:
+        if height < smallest or height < allowed[group[0]]:
             continue
-        found.append(Hit(start=left + int(core[0]), end=left + int(core[-1]) + 1, measured=height, kind="spike"))
+        # One spike, or several with good samples between them, which lie on the wave of the ride, not on a line.
+        parts = [core]
+        if core[-1] - core[0] + 1 > WIDEST:
+            away = _from_median(values, left, right + 1)
+            core = np.flatnonzero(away > 0.3 * away.max())
+            parts = np.split(core, np.flatnonzero(np.diff(core) > 1) + 1)
+        if len(parts) > _LONGEST_BURST or max(part.size for part in parts) > WIDEST:
+            continue
+        found.extend(
+            Hit(start=left + int(part[0]), end=left + int(part[-1]) + 1, measured=float(away[part].max()), kind="spike")
+            for part in parts
+        )
     return tuple(found)
+
+
+def _from_median(values: Samples, start: int, end: int) -> NDArray[np.float64]:
+    """How far each sample lies from the median of the nine around it."""
+    padded = np.pad(values[max(0, start - 4) : end + 4].astype(np.float64), 4, mode="edge")
+    around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1)[min(4, start) :][: end - start]
+    away: NDArray[np.float64] = np.abs(values[start:end] - around)
+    return away
