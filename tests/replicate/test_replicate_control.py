@@ -11,6 +11,7 @@ from washboard.recording import Recording
 from washboard.replicate import (
     control_choice,
     field_cross_spectra,
+    forecast,
     make_problem,
     prepare_target,
     replicate_event,
@@ -76,6 +77,60 @@ def test_a_channel_no_drive_makes_is_said_to_be_left_out_and_a_useful_one_added(
     assert any(words.startswith("leave out r5") for words in said("r0", "r1", "r2", "r5"))
     assert any(words.startswith("control r1 too") for words in said("r0", "r2", "r3", "r4"))
     assert not said("r0", "r1", "r2")
+
+
+def test_axles_and_what_distortion_explains_are_never_given_up():
+    rng = np.random.default_rng(3)
+    gain = np.array([[1, 0.02], [0.1, 1.0], [1.1, -0.03], [0.1, 2.0]])
+    field = gain @ rng.standard_normal((2, 20000)) + 0.03 * rng.standard_normal((4, 20000))
+    field[3] += 3.0 * rng.standard_normal(20000)
+    frf = flat(gain)
+    spectra = field_cross_spectra([(field, RATE)], frf.freq_hz)
+    choice = control_choice(frf, spectra, control=frf.responses, band_hz=BAND)
+    assert choice.advice()[0].startswith("leave out r3")
+    assert not choice.advice(keep=("r3",))
+    # The same field, but the identification saw as much distortion on that channel: it may come back by itself.
+    bent = frf.residual.copy()
+    bent[:, 3] = 9.0 / 8
+    rough = control_choice(
+        dataclasses.replace(frf, residual=bent, averaged=np.full(frf.freq_hz.size, 100.0)), spectra,
+        control=frf.responses, band_hz=BAND,
+    )  # fmt: skip
+    assert rough.now.linear[3] < 0.5 < rough.now.error[3]
+    assert not rough.advice()
+
+
+def test_what_limits_take_away_is_foretold_within_a_fifth():
+    """A linear vehicle whose posts are too short for the road: what was said before any play is what ten plays reach."""
+    vehicle = dataclasses.replace(BenchVehicle().linear(), noise=0.003)
+    rig = BenchRig(vehicle)
+
+    def play(samples, _label=""):
+        return np.asarray(rig.play(Recording(samples=samples, rate_hz=RATE, channels=rig.channels().drives)).samples)
+
+    def limits(reach):
+        return DriveLimits(
+            names=tuple("1234"), reach=np.full(4, reach), velocity=np.full(4, 9.0), acceleration=np.full(4, 900.0)
+        )
+
+    control = RESPONSES[:8]
+    samples = np.asarray(field_target(vehicle, roughness=256e-6, lateral=1500.0, duration_s=40.0).samples)
+    found = identify_rig(
+        play, responses=RESPONSES, drives=tuple("1234"), rate_hz=RATE, limits=limits(0.3), band_hz=BAND,
+        goal=field_goal([(samples, RATE)], band_hz=BAND), settings=IdentifySettings(),
+    )  # fmt: skip
+    target = prepare_target(samples[:8], RATE, names=control, band_hz=BAND, taper_s=2.0)
+    said, reached = [], []
+    for share in (2.0, 0.8):
+        need = forecast(make_problem(target, found.frf, limits=limits(1.0))).use.stroke.max()
+        problem = make_problem(target, found.frf, limits=limits(share * need), plays=10, goal=1e-4)
+        before = forecast(problem)
+        said.append(before.reachable)
+        done = replicate_event(lambda drive, _name: play(drive)[:8], problem, confirm=False)
+        reached.append(done.measures.overall)
+        assert (before.held.max() > 0) == (share < 1)
+    assert said[1] > said[0]
+    np.testing.assert_allclose(said, reached, rtol=0.2)
 
 
 def test_an_unknown_control_channel_is_refused():

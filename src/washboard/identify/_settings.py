@@ -21,7 +21,7 @@ class IdentifySettings:
 
     budget_s: Annotated[float, Unit("s", ge=0)] = 0.0
     period_s: Annotated[float, Unit("s", gt=0)] = 16.0
-    level: Annotated[float, Unit("1", gt=0, le=1)] = 0.5
+    level: Annotated[float, Unit("1", gt=0, le=1)] = 0.75
     reserve: Annotated[float, Unit("1", ge=0, lt=1)] = 0.3
     realisations: int = 2
     excitation: Literal["multisine", "random"] = "multisine"

@@ -30,8 +30,11 @@ class Reach:
     ----------
     error : ndarray, shape (response,)
         Outside what the drives make when they fit the control channels best, the FRF's uncertainty taken off. [-]
+    bent : ndarray, shape (response,)
+        How much of that non-linear distortion explains: it repeats, and a field with the same friction holds it too, so
+        that much or all of it may go in the end. [-]
     error_band : ndarray, shape (band, response)
-        The same per band of frequencies. [-]
+        `error` per band of frequencies. [-]
     condition : ndarray, shape (band,)
         Condition number of the control channels' FRF, each over its RMS, each drive over what it needs; median. [-]
     singular : ndarray, shape (band, drive)
@@ -39,9 +42,15 @@ class Reach:
     """
 
     error: Floats
+    bent: Floats
     error_band: Floats
     condition: Floats
     singular: Floats
+
+    @property
+    def linear(self) -> Floats:
+        """What is left of `error` without what distortion explains: no drive makes that. [-]"""
+        return np.sqrt(np.maximum(self.error**2 - self.bent**2, 0.0))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -82,8 +91,11 @@ class ControlChoice:
         rows[without] = False
         return float(np.sqrt(np.mean(reach.error[rows] ** 2))) if rows.any() else 0.0
 
-    def advice(self) -> tuple[str, ...]:
-        """In words: channels worth adding or leaving out, most telling first; empty where the choice is sound."""
+    def advice(self, keep: tuple[str, ...] = ()) -> tuple[str, ...]:
+        """In words: channels worth adding or leaving out, most telling first; empty where the choice is sound.
+
+        Channels named in `keep`, such as axles right above a post, are never given up.
+        """
         found: list[tuple[float, str]] = []
         for i, (name, changed) in enumerate(zip(self.names, self.changed, strict=True)):
             if changed is None:
@@ -92,10 +104,12 @@ class ControlChoice:
             ratio = float(np.median(changed.condition) / max(float(np.median(self.now.condition)), 1e-300))
             alone, together = self.now.error[i], changed.error[i]
             if self.control[i]:
-                if alone > _BAD and before - after > _COSTS:
+                # A channel is given up only for what no friction, stop or lift-off can explain.
+                surely = self.now.linear[i]
+                if surely > _BAD and before - after > _COSTS and name not in keep:
                     words = (
-                        f"leave out {name}: these drives cannot make {alone:.0%} of it, and without it the others come "
-                        f"to {after:.0%} instead of {before:.0%}"
+                        f"leave out {name}: these drives cannot make {surely:.0%} of it, and without it the others "
+                        f"come to {after:.0%} instead of {before:.0%}"
                     )
                     found.append((before - after, words))
             elif alone - together > 0.2 and after - before < _COSTS:
@@ -186,6 +200,7 @@ class _Seen:
         self.bands = group_lines(frf.freq_hz[inside], width_hz=0.3, share=0.15, least=4)
         shape = np.einsum("fjj->fj", frf.information[inside]).real / frf.n_experiments
         certainty = frf.n_experiments * frf.averaged[inside]
+        self.shape = 1.0 / np.maximum(shape, 1e-300)
         self.blur = frf.residual[inside], 1.0 / (np.maximum(shape, 1e-300) * certainty[:, None])
 
     def reach(self, chosen: NDArray[np.bool_]) -> Reach:
@@ -201,13 +216,17 @@ class _Seen:
         # A fit leaves the share 1 - leverage of what the FRF's own uncertainty adds to the channels it fits.
         free = np.where(chosen, max(0.0, 1 - q / max(chosen.sum(), 1)), 1.0)
         off = off - free * residual * np.einsum("fj,fj->f", drives, per_drive)[:, None]
+        per_line = np.einsum("fij,fj->fi", np.abs(left) ** 2, residual)
+        bent = np.einsum("fi,f->i", per_line, np.einsum("fj,fj->f", drives, self.shape) / q)
         size = np.maximum(self.power.sum(axis=0), 1e-300)
         band_off, band_size = np.asarray(self.bands.total(off)), np.asarray(self.bands.total(self.power))
         scaled = self.values * weight[:, :, None] * np.sqrt(drives.sum(axis=0))
         singular = np.linalg.svd(scaled[:, chosen], compute_uv=False)
         middle = (self.bands.edges[:-1] + self.bands.edges[1:]) // 2
+        error = np.sqrt(np.maximum(off.sum(axis=0), 0.0) / size)
         return Reach(
-            error=np.sqrt(np.maximum(off.sum(axis=0), 0.0) / size),
+            error=error,
+            bent=np.minimum(np.sqrt(bent / size), error),
             error_band=np.sqrt(np.maximum(band_off, 0.0) / np.maximum(band_size, 1e-300)),
             condition=singular[middle, 0] / np.maximum(singular[middle, -1], 1e-300),
             singular=singular[middle],

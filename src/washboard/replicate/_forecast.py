@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from washboard.identify import LimitUse, use_of_limits
+from washboard.identify import LimitUse, hold_to_limits, use_of_limits
 from washboard.replicate._iterate import Problem
 from washboard.replicate._model import group_lines, weighted_inverse
 
@@ -23,6 +23,11 @@ class Forecast:
     names : tuple of str
     outside : ndarray, shape (response,)
         What lies outside the span of the FRF: no drive makes it, however long it is iterated. [-]
+    bent : ndarray, shape (response,)
+        How much of `outside` non-linear distortion explains; a field with the same friction holds it too, and it
+        repeats, so that much or all of it may go in the end. [-]
+    held : ndarray, shape (response,)
+        What the limits of stroke, velocity and acceleration take away of a linear rig's response. [-]
     uncertain : ndarray, shape (response,)
         What the FRF's uncertainty made the plain residual larger than `outside`; taken off it. [-]
     distortion : ndarray, shape (response,)
@@ -48,6 +53,8 @@ class Forecast:
 
     names: tuple[str, ...]
     outside: Floats
+    bent: Floats
+    held: Floats
     uncertain: Floats
     distortion: Floats
     noise: Floats
@@ -60,13 +67,23 @@ class Forecast:
     without: Floats
     overall: float
 
+    @property
+    def linear(self) -> Floats:
+        """What is left of `outside` without what distortion explains: no drive makes that. [-]"""
+        return np.sqrt(np.maximum(self.outside**2 - self.bent**2, 0.0))
+
+    @property
+    def reachable(self) -> float:
+        """What a linear rig with these limits would come to, over all channels: linear part, limits and noise. [-]"""
+        return float(np.sqrt(np.mean(self.linear**2 + self.held**2 + self.noise**2)))
+
 
 def forecast(problem: Problem) -> Forecast:
     """Reachable error, predicted drives and the worth of each channel, from the identified FRF and the target alone."""
     target, model = problem.target, problem.model
     weight = problem.weight * target.edge[:, None]
     spectrum = target.spectrum
-    drive = _solve(model.frf, weight, spectrum)
+    drive, inverse = _solve(model.frf, weight, spectrum), _inverse(model.frf, weight)
     off = spectrum - target.edge[:, None] * np.einsum("fij,fj->fi", model.frf, drive)
     size = np.maximum((np.abs(spectrum) ** 2).sum(axis=0), 1e-300)
     share = (np.abs(drive) ** 2 / model.shape).mean(axis=1)
@@ -76,6 +93,9 @@ def forecast(problem: Problem) -> Forecast:
     blur = free * model.spread * uncertain[:, None] * target.edge[:, None] ** 2
     bent = (model.spread * share[:, None] * target.edge[:, None] ** 2).sum(axis=0)
     noise = (model.noise * (target.rate_hz / target.n_samples) * target.edge[:, None] ** 2).sum(axis=0)
+    left = np.eye(model.frf.shape[1]) - model.frf @ inverse
+    twisted = np.einsum("fij,fj->fi", np.abs(left) ** 2, model.spread) * share[:, None] * target.edge[:, None] ** 2
+    outside = np.sqrt(np.maximum((np.abs(off) ** 2 - blur).sum(axis=0), 0.0) / size)
     bands = group_lines(target.freq_hz, width_hz=0.3, share=0.15, least=4)
     band_off = np.maximum(np.asarray(bands.total(np.abs(off) ** 2 - blur)), 0.0)
     whole_off = np.maximum((np.abs(off) ** 2 - blur).sum(axis=0), 0.0)
@@ -86,7 +106,9 @@ def forecast(problem: Problem) -> Forecast:
     middle = (bands.edges[:-1] + bands.edges[1:]) // 2
     return Forecast(
         names=target.names,
-        outside=np.sqrt(whole_off / size),
+        outside=outside,
+        bent=np.minimum(np.sqrt(twisted.sum(axis=0) / size), outside),
+        held=_held(problem, drive),
         uncertain=np.sqrt(blur.sum(axis=0) / size),
         distortion=np.sqrt(bent / size),
         noise=np.sqrt(noise / size),
@@ -101,10 +123,27 @@ def forecast(problem: Problem) -> Forecast:
     )
 
 
-def _solve(frf: NDArray[np.complex128], weight: Floats, spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
+def _inverse(frf: NDArray[np.complex128], weight: Floats) -> NDArray[np.complex128]:
     """Least squares with a hair of ridge; lines at the band's edges, where the weight fades, are bounded by it."""
     normal = np.einsum("fij,fi->fj", np.abs(frf) ** 2, np.maximum(weight, weight.max(axis=0) * 0.05) ** 2)
-    inverse = weighted_inverse(frf, weight, 1e-4 * normal)
+    return np.asarray(weighted_inverse(frf, weight, 1e-4 * normal))
+
+
+def _held(problem: Problem, drive: NDArray[np.complex128]) -> Floats:
+    """Relative RMS per channel of what limits take away of the linear response."""
+    target = problem.target
+    asked = target.to_time(drive)
+    if use_of_limits(asked * target.taper, target.rate_hz, problem.limits).largest <= 1.0:
+        return np.zeros(len(target.names))
+    held = hold_to_limits(asked, target.rate_hz, problem.limits, band_hz=target.band_hz, taper=target.taper)
+    lost = target.to_lines(asked * target.taper - held.samples)
+    response = np.einsum("fij,fj->fi", problem.model.frf, lost) * target.edge[:, None]
+    return np.asarray(np.sqrt(np.mean(target.to_time(response)[:, target.span] ** 2, axis=1)) / target.rms)
+
+
+def _solve(frf: NDArray[np.complex128], weight: Floats, spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """The drives of `_inverse` for a target; lines past the band, where the weight fades, fade with it."""
+    inverse = _inverse(frf, weight)
     edge = np.divide(weight, np.maximum(weight.max(axis=0), 1e-300))
     return np.asarray(np.einsum("fji,fi->fj", inverse, spectrum * np.minimum(edge, 1.0)))
 

@@ -65,10 +65,11 @@ def run(ws: Workspace) -> Outcome:
     save_arrays(ws.out / FIELD_FILE, {"field": (("freq", "response", "response_2"), field)})
     choice = _choice(plan, found.frf, field)
     outlook = outlook_of_drives(ws.folder, plan, found.frf)
-    findings = (*findings, *_advised(choice), *_drives_there_are(outlook))
+    findings = (*findings, *_advised(choice, _right_above_posts(plan)), *_drives_there_are(outlook))
     table = {
         "run": plays.run, "steps": _steps(found.steps), "quality": figures, "level": _number(found.level),
-        "rig_time_s": found.rig_time_s, "findings": findings, "control": _choice_table(choice),
+        "rig_time_s": found.rig_time_s, "findings": findings,
+        "control": _choice_table(choice, _right_above_posts(plan)),
         "partial_coherence": _partial(found.frf, _band(plan)),
     }  # fmt: skip
     save_table(ws.out / "identify.json", table)
@@ -79,7 +80,7 @@ def run(ws: Workspace) -> Outcome:
         f"time, responses at {found.level:.0%} of the field's; FRF error {figures.error:.1%} in band, lowest median "
         f"coherence {worst:.2f}"
     )
-    summary += f"; these drives reach {_reached(choice):.1%} of error on the control channels, taken as linear"
+    summary += f"; {_reached(choice)}"
     summary += "." if not bad else f". {len(bad)} things to look at: {bad[0].text}"
     return Outcome(
         verdict="look" if bad else "fine",
@@ -100,21 +101,33 @@ def _choice(plan: Plan, frf: Frf, field: Any) -> ControlChoice:
     return control_choice(frf, field, control=control, band_hz=_band(plan))
 
 
-def _reached(choice: ControlChoice) -> float:
-    return float(np.sqrt(np.mean(choice.now.error[choice.control] ** 2)))
+def _reached(choice: ControlChoice) -> str:
+    """In words: what of the field lies outside these drives, and what of that distortion explains."""
+    whole, linear = (
+        float(np.sqrt(np.mean(values[choice.control] ** 2))) for values in (choice.now.error, choice.now.linear)
+    )
+    words = f"{linear:.0%} of the control channels' motion in the field lies outside what these drives make"
+    if whole - linear > 0.02:
+        words += f" ({whole:.0%} with what friction, stops and lift-off explain, which iteration may bring back)"
+    return words
 
 
-def _advised(choice: ControlChoice) -> list[Finding]:
+def _right_above_posts(plan: Plan) -> tuple[str, ...]:
+    """Channels on axles: what posts are there for."""
+    return tuple(channel.name for channel in plan.channel if channel.on.startswith("axle") or not channel.on)
+
+
+def _advised(choice: ControlChoice, keep: tuple[str, ...]) -> list[Finding]:
     return [
         Finding(
             kind="control channels", severity="note", text=f"one might {words}",
             advice="change its role in [[channel]] and look at this page again; the rig need not play again for it",
         )
-        for words in choice.advice()[:3]
+        for words in choice.advice(keep)[:3]
     ]  # fmt: skip
 
 
-def _choice_table(choice: ControlChoice) -> dict[str, Any]:
+def _choice_table(choice: ControlChoice, keep: tuple[str, ...]) -> dict[str, Any]:
     """Per channel: what it comes to now, and what leaving it out or adding it would change."""
     middle = float(np.median(choice.now.condition))
     channels = {}
@@ -122,13 +135,14 @@ def _choice_table(choice: ControlChoice) -> dict[str, Any]:
         channels[name] = {
             "control": bool(choice.control[i]),
             "error": float(choice.now.error[i]),
+            "linear": float(choice.now.linear[i]),
             "others": choice.others(choice.now, i),
             "changed_error": None if changed is None else float(changed.error[i]),
             "changed_others": None if changed is None else choice.others(changed, i),
             "changed_condition": None if changed is None else float(np.median(changed.condition)),
             "worth": float(choice.worth[choice.order.index(name)]),
         }
-    return {"channels": channels, "order": choice.order, "condition": middle, "advice": choice.advice()}
+    return {"channels": channels, "order": choice.order, "condition": middle, "advice": choice.advice(keep)}
 
 
 def _drives_there_are(outlook: Mapping[str, DriveOutlook]) -> list[Finding]:
@@ -222,7 +236,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     band = _band(plan)
     control = tuple(channel.name for channel in plan.control)
     choice = _choice(plan, frf, load_arrays(out / FIELD_FILE)["field"])
-    control_table = _choice_table(choice)
+    control_table = _choice_table(choice, _right_above_posts(plan))
     return (
         *_outlook_exhibit(outlook_of_drives(folder, plan, frf), plan),
         Exhibit(
@@ -244,22 +258,25 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         ),
         Exhibit(
             title="What the drives can reach",
-            caption="Part of the field's motion that these drives leave when they fit the control channels best, by "
-            "channel and frequency, taken as linear: friction, stops and lift-off come on top.",
+            caption="Part of the field's motion outside the span of the frequency response when the drives fit the "
+            "control channels best, by channel and frequency. Where the specimen is far from linear, or was identified "
+            "far below the field's level, iteration goes well below this; it is no floor.",
             svg=to_svg(reach_figure(choice)),
         ),
         Exhibit(
             title="Control channels",
-            caption="What every channel comes to, and what leaving it out (where it is controlled) or adding it (where "
+            caption="What of every channel lies outside these drives, how much of that is sure (friction, stops and "
+            "lift-off do not explain it), and what leaving it out (where it is controlled) or adding it (where "
             "it is not) would change: on itself, on the other control channels, on the median condition number. Order: "
             "how early a channel is taken when each next one is the one that adds most to telling the drives apart.",
             columns=(
                 "Channel",
                 "Controlled",
                 "Order",
-                "Error left",
-                "If changed",
-                "Others' error",
+                "Outside",
+                "Of that sure",
+                "Outside, if changed",
+                "Others' outside",
                 "If changed ",
                 "Condition number",
                 "If changed  ",
@@ -270,6 +287,7 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
                     "yes" if row["control"] else "no",
                     control_table["order"].index(name) + 1,
                     row["error"],
+                    row["linear"],
                     row["changed_error"],
                     row["others"],
                     row["changed_others"],

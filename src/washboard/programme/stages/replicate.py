@@ -164,6 +164,9 @@ class _Event:
             },
             "forecast": {
                 "outside": _by(self.control, self.forecast.outside),
+                "linear": _by(self.control, self.forecast.linear),
+                "held": _by(self.control, self.forecast.held),
+                "reachable": self.forecast.reachable,
                 "distortion": _by(self.control, self.forecast.distortion),
                 "noise": _by(self.control, self.forecast.noise),
                 "overall": self.forecast.overall,
@@ -221,7 +224,7 @@ class _Event:
                     advice="look at the trip limits, the restraint and the target",
                 )
             ]  # fmt: skip
-        for name, error, floor in zip(self.control, found.measures.relative, self.forecast.outside, strict=True):
+        for name, error, floor in zip(self.control, found.measures.relative, self.forecast.linear, strict=True):
             if error > max(0.3, 2 * goal):
                 cause = f"; {floor:.0%} of it lies outside what these drives can make" if floor > 0.5 * error else ""
                 out.append(
