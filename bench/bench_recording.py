@@ -99,7 +99,7 @@ def field_laps() -> list[list[Recording]]:
         plan = parse_plan(text)
         assert plan.specimen is not None
         for course in courses(scenario):
-            for seed in (120, 220, 320):
+            for seed in (120, 220, 320, 420, 520):
                 laps = [drive_lap(course, plan.specimen, plan.channel, lap=lap, seed=seed) for lap in range(1, 5)]
                 sets.append([lap.in_si() for lap in laps])
     return sets
@@ -115,11 +115,11 @@ def laps(repeats: int) -> None:
             n_clean += 1
             false.update({finding.kind for finding in (*found, *array_faults(lap))})
     rng = np.random.default_rng(5)
-    print(f"{n_clean} clean laps with 12 to 18 channels each")
-    print("| kind | recall | precision | planted | false alarms on clean laps |")
-    print("|---|---|---|---|---|")
+    print(f"{n_clean} clean laps with 12 to 18 channels each", flush=True)
+    print("| kind | recall | right channel named | precision | planted | false alarms on clean laps |")
+    print("|---|---|---|---|---|---|")
     for kind in ("polarity", "swap", "unit", "lag", "lap"):
-        hits = planted = 0
+        hits = planted = named = 0
         for entries in sets * repeats:
             at = int(rng.integers(len(entries)))
             lap = entries[at]
@@ -137,13 +137,17 @@ def laps(repeats: int) -> None:
             }[kind]
             bad = plant_faults(lap, [fault], seed=1)
             between = lap_faults([bad if number == at else entry for number, entry in enumerate(entries)])[at]
-            hits += kind in {finding.kind for finding in (*between, *array_faults(bad))}
+            found = [finding for finding in (*between, *array_faults(bad)) if finding.kind == kind]
+            hits += bool(found)
+            named += bool({fault.channel, fault.other} & {finding.channel for finding in found})
             planted += 1
         # As many clean laps as planted ones, so that precision does not hang on how many of each there are.
         alarms = false[kind] / n_clean * planted
         precision = hits / max(1e-9, hits + alarms)
         print(
-            f"| {kind} | {hits / planted:.3f} | {precision:.3f} | {planted} | {false[kind]} of {n_clean} |", flush=True
+            f"| {kind} | {hits / planted:.3f} | {named / planted:.3f} | {precision:.3f} | {planted} | {false[kind]} of "
+            f"{n_clean} |",
+            flush=True,
         )
 
 
@@ -295,6 +299,6 @@ if __name__ == "__main__":
     if what == "faults":
         faults(int(number or 200))
     elif what == "laps":
-        laps(int(number or 5))
+        laps(int(number or 3))
     else:
         size(number or 2.0)

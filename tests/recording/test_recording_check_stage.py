@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from washboard.errors import ChannelError, DataError, FormatError, InputError, UnitError
-from washboard.programme import parse_plan, read_record, run_stage
+from washboard.programme import gathered, parse_plan, read_record, run_stage
 from washboard.programme._laps import check_table, load_laps
 from washboard.programme.stages.check import STAGE
-from washboard.recording import Channel, Recording, Span, read_recording, without_marked, write_recording
+from washboard.recording import Channel, Finding, Recording, Span, read_recording, without_marked, write_recording
 
 PLAN = """
 [programme]
@@ -213,3 +213,17 @@ def test_a_lap_shifted_in_time_stays_usable_and_its_end_is_marked(tmp_path):
     assert np.isfinite(copy.samples).all()
     marked = [span for span in copy.spans if span.kind == "repaired"]
     assert [(span.channel, span.end_s) for span in marked] == [("front_az", 16.0)]
+
+
+def test_the_same_finding_in_many_laps_is_said_once():
+    def one(event: str, number: int, share: float, *, channel: str = "a", kind: str = "noise") -> Finding:
+        text = f"{event}, lap {number}: its noise floor is {share:.0%} of its RMS"
+        return Finding(kind=kind, severity="warning", channel=channel, measured=share, text=text)
+
+    many = [one(event, k, 0.2 + 0.01 * k) for event in ("ramp", "yard") for k in (1, 2, 3)]
+    rest = [one("ramp", 1, 0.1, channel="b"), one("yard", 2, 1.0, kind="lap", channel="")]
+    said = gathered([*many, *rest])
+    assert [entry.channel for entry in said] == ["a", "b", ""]
+    assert said[0].text == "in 6 laps of 2 events, the worst ramp, lap 3: its noise floor is 23% of its RMS"
+    assert said[0].measured == 0.23
+    assert said[1:] == tuple(rest)

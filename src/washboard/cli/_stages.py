@@ -182,11 +182,13 @@ def result(record: StageRecord, folder: Path, ran: tuple[StageRecord, ...]) -> d
 
 def show(record: StageRecord, folder: Path, ran: tuple[StageRecord, ...]) -> None:
     """What people see of a finished stage."""
+    from washboard.programme import gathered
+
     for entry in ran:
         if entry.stage != record.stage:
             say(f"{entry.stage}: {entry.summary} ({entry.seconds:.1f} s)")
     if not ran:
         say(f"{record.stage} is fresh: nothing it depends on has changed. --again runs it all the same.")
     say(f"{record.stage}: {record.summary}")
-    say_findings(record.findings)
+    say_findings(gathered(record.findings))
     say(f"  files in {folder / 'stages' / record.stage}")

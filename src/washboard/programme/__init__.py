@@ -8,6 +8,7 @@ from washboard.programme._file import FILE_NAME, parse_plan, read_plan
 from washboard.programme._fitted import KeptFit, fit_identified, fit_state, keep_fit, kept_fit, key_words, use_fit
 from washboard.programme._frf_file import FILE_NAME as FRF_FILE
 from washboard.programme._frf_file import load_frf
+from washboard.programme._gathered import gathered
 from washboard.programme._laps import load_laps
 from washboard.programme._lock import Holder, ask_to_stop, holder_of
 from washboard.programme._new import EXAMPLES, PLANTED, PlantedFault, example_text, new_programme
@@ -57,6 +58,7 @@ __all__ = [
     "example_text",
     "fit_identified",
     "fit_state",
+    "gathered",
     "holder_of",
     "keep_fit",
     "kept_fit",

@@ -13,6 +13,7 @@ import numpy as np
 from washboard import units
 from washboard.errors import DataError, UnitError
 from washboard.loads import pseudo_damage
+from washboard.programme._gathered import gathered
 from washboard.programme._laps import TABLE, lap_file
 from washboard.programme._plan import ChannelPlan, Plan
 from washboard.programme._stage import Outcome, Stage, Workspace, event_files, read_record
@@ -129,9 +130,11 @@ def _outcome(
     if left_out > 0:
         words += f"; {left_out:.1f} s of marked stretches left out"
     if waiting:
-        first = waiting[0]
+        said = gathered(waiting)
+        first = said[0]
         where = f"'{first.channel}' " if first.channel else ""
-        words += f"; {len(waiting)} findings need a look, first: {where}{first.text}"
+        all_laps = f" ({len(waiting)} over all laps)" if len(waiting) > len(said) else ""
+        words += f"; {len(said)} findings need a look{all_laps}, first: {where}{first.text}"
     else:
         words += "; nothing needs a look"
     return Outcome(
