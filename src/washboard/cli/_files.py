@@ -51,14 +51,20 @@ def _convert(
     time_column: TimeColumn = None,
     as_json: Json = False,
 ) -> None:
-    from washboard.recording import write_recording
+    from washboard.recording import import_recording, read_recording, recording_format, write_recording
 
     if target.exists() and not overwrite:
         raise InputError(f"{target} exists already; give another name, or --overwrite to replace it")
     if target.exists() and source.exists() and target.samefile(source):
         raise InputError(f"{target} is the recording itself; originals are never written to, give another name")
-    recording = _read(source, _csv_options(rate, separator, decimal, header_lines, time_column), channel or None)
-    write_recording(recording, target)
+    options = _csv_options(rate, separator, decimal, header_lines, time_column)
+    if options is None and not channel and recording_format(target, by_ending=True) == "netcdf":
+        # Piece by piece where that is possible, so that it may be larger than memory.
+        import_recording(source, target)
+        recording = read_recording(target)
+    else:
+        recording = _read(source, options, channel or None)
+        write_recording(recording, target)
     if as_json:
         answer({"from": str(source), "to": str(target), "channels": recording.names, "n_samples": recording.n_samples})
     else:

@@ -182,6 +182,8 @@ def _read_records(
     block_bytes: int,
 ) -> Iterator[Samples]:
     """Records of plain numbers, straight from the file; the next piece is read while the caller sees to this one."""
+    if sum(length for _address, length in blocks) > path.stat().st_size:
+        raise FormatError(f"{path}: ends before its samples do; copy it again from the logger")
     most = min(total, max(_RECORDS_AT_ONCE, block_bytes // max(size, 1)))
     outs = [np.empty((len(lines), most), dtype=header.samples.dtype) for _ in range(2)]
     done = 0
@@ -312,12 +314,9 @@ def _stamps(store: Any, number: int, path: Path) -> NDArray[np.float64]:
     blocks = [(block.address, block.original_size) for block in group.get_data_blocks()]
     size, total = group.channel_group.samples_byte_nr, group.channel_group.cycles_nr
     header = Recording(samples=np.empty((0, 0)), rate_hz=1.0, channels=())
-    stamps = np.empty(total)
-    at = 0
-    for piece in _read_records(path, blocks, [stored], size, header, total, 1 << 22):
-        stamps[at : at + piece.shape[1]] = piece[0]
-        at += piece.shape[1]
-    return stamps
+    pieces = _read_records(path, blocks, [stored], size, header, total, 1 << 22)
+    found = [piece[0].copy() for piece in pieces]
+    return np.concatenate(found) if found else np.empty(0)
 
 
 def _stored_as(channel: Any, kinds: tuple[int, ...] = (0,)) -> tuple[np.dtype[Any], int] | None:

@@ -35,9 +35,12 @@ _UNIVERSAL = re.compile(rb"\s*?( {4}-1[ \t]*\r?\n\s*\d{1,4}b?[ \t\r\n]|-1\s*\n\s
 _HDF5 = b"\x89HDF\r\n\x1a\n"
 
 
-def recording_format(path: Path | str) -> Format:
-    """The format of a file, by its content. Raises FormatError."""
-    return sniff_format(Path(path))
+def recording_format(path: Path | str, *, by_ending: bool = False) -> Format | None:
+    """The format of a file by its content, or of one to be written `by_ending`: None when no format has that one.
+
+    Raises FormatError.
+    """
+    return ENDINGS.get(Path(path).suffix.lower()) if by_ending else sniff_format(Path(path))
 
 
 def sniff_format(path: Path) -> Format:
