@@ -51,6 +51,20 @@ def test_a_small_target_fits_and_everything_is_shown(tmp_path):
     assert "Everything fits" in outcome.summary
     assert not [finding for finding in outcome.findings if finding.severity == "error"]
     json.dumps(dict(outcome.figures), allow_nan=False)
+    procedure = (ws.out / "set-up-procedure.html").read_text(encoding="utf-8")
+    assert procedure.count("name, time, signature") == sum(
+        step["hold"] for step in load_table(ws.out / "plan.json")["procedure"]["steps"]
+    )
+    assert procedure.count("&#9744;") > 25
+    test_plan = (ws.out / "test-plan.html").read_text(encoding="utf-8")
+    for words in ("Risks, and what to do about them", "Cautions", "Channel list", "representative mass", "<svg"):
+        assert words in test_plan
+    listed = (ws.out / "channels.csv").read_text(encoding="utf-8").splitlines()
+    assert listed[0].startswith("No,Name,On,Quantity")
+    assert len(listed) >= 5
+    expected = load_table(ws.out / "plan.json")["events"]["ramp"]["expected"]
+    assert max(value for name, value in expected.items() if name.endswith("az")) < 0.1
+    assert set(expected) == {channel.name for channel in ws.plan.control}
     table = load_table(ws.out / "plan.json")
     assert set(table["events"]["ramp"]["beyond"]) == {channel.name for channel in ws.plan.control}
     exhibits = stage_named("plan").show(tmp_path, ws.plan)
@@ -62,6 +76,7 @@ def test_a_small_target_fits_and_everything_is_shown(tmp_path):
         "Modes",
         "Test plan",
         "Cautions",
+        "What replication can be expected to reach",
     ):
         assert wanted in titles
     for exhibit in exhibits:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -14,7 +15,7 @@ from washboard.recording import Finding, Recording
 from washboard.rig._demand import RigDemand, rig_demand
 from washboard.rig._description import Rig, Sensor, Specimen
 from washboard.rig._elements import Linearisation
-from washboard.rig._findings import demand_findings, movement_findings
+from washboard.rig._findings import demand_findings, movement_findings, reach_findings
 from washboard.rig._following import followed
 from washboard.rig._forecast import DriveForecast, forecast_drives, played_linear, relative_motions, support_forces
 from washboard.rig._linear_model import LinearModel, linear_model
@@ -56,6 +57,14 @@ class EventFeasibility:
     spread: dict[str, tuple[float, float]]
     movement: Movement
     findings: tuple[Finding, ...]
+
+    @property
+    def expected(self) -> dict[str, float]:
+        """Per control channel, the relative RMS error replication can be expected to end near. [-]
+
+        What no drive makes and what limits take away, as if independent of each other.
+        """
+        return {name: math.hypot(beyond, self.cost[name]) for name, beyond in self.forecast.beyond.items()}
 
     @property
     def fits(self) -> bool:
@@ -171,6 +180,7 @@ def feasibility(
     findings = (
         *demand_findings(demand, rig, event=event, cost=cost, spread=spread),
         *movement_findings(moved, rig, event=event),
+        *reach_findings(forecast.beyond, event=event),
     )
     return EventFeasibility(
         event=event,

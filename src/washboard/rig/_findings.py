@@ -20,6 +20,8 @@ TIGHT: Final = 0.9
 #: What limits may cost, RMS over RMS: less is nothing to speak of, more is another event (common practice, no source).
 CHEAP: Final = 0.05
 DEAR: Final = 0.30
+#: Error that no drive takes away, from which on it is told (common practice, no source).
+OUT_OF_REACH: Final = 0.15
 
 
 def _found(kind: str, severity: Severity, text: str, measured: float, limit: float, advice: str) -> Finding:
@@ -232,13 +234,25 @@ def _envelope(
     advice = (
         "little is left for overshoot in the first plays"
         if severity == "note"
-        else "stroke that is missing cannot be iterated away: expect to lose this much, or raise the band's low edge"
-        if severity == "warning" and one.worst == "stroke"
-        else "a linear estimate, hard on impacts: replication usually loses less; see what it reaches"
+        else "a linear estimate, hard on impacts: replication on the virtual rig ended at about half of it"
         if severity == "warning"
         else f"everything asked would fit at {min(each.scale_to_fit for each in found.actuators):.0%} of the level"
     )
     return _found("envelope", severity, text, share, 1.0, advice)
+
+
+def reach_findings(beyond: Mapping[str, float], *, event: str) -> tuple[Finding, ...]:
+    """Control channels that no drive brings near the field's, by the model."""
+    far = {channel: left for channel, left in beyond.items() if left > OUT_OF_REACH}
+    if not far:
+        return ()
+    each = ", ".join(f"{channel} {left:.0%}" for channel, left in sorted(far.items(), key=lambda one: -one[1]))
+    text = f"{event}: by the model no drives bring all control channels near the field's at once; error left: {each}"
+    advice = (
+        "standing tyres hold sideways where rolling ones give, and posts only lift: more weight on these channels "
+        "moves the error to others; pans that glide sideways would take it away"
+    )
+    return (_found("reach", "note", text, max(far.values()), OUT_OF_REACH, advice),)
 
 
 def share_words(share: float, spread: tuple[float, float] | None) -> str:

@@ -25,6 +25,8 @@ GRID_HZ: Final = 0.02
 #: Error of response and model taken for granted when drives are estimated: directions the responses tell less about
 #: than this share are left out little by little (Tikhonov).
 TRUST: Final = 0.03
+#: The same once plays have been iterated, for what remains beyond any drive.
+ITERATED: Final = 0.003
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,8 +40,8 @@ class DriveForecast:
     responses : ndarray, shape (response, time)
         What the control channels then do. [SI]
     beyond : mapping of str to float
-        Per control channel, the part of the target that these drives do not make, RMS over RMS in band; on the real
-        rig and vehicle the iteration has to see how much of it remains.
+        Per control channel, the part of the target that no drives make with these weights, RMS over RMS in band; on
+        the real rig and vehicle the iteration has to see how much of it remains.
     rate_hz : float
         [Hz]
     """
@@ -121,7 +123,8 @@ def forecast_drives(
     inverse = _inverse(frf * weight[:, None]) * weight
     drive = np.einsum("fdr,fr->fd", _joined(grid, inverse, freq_hz[used]), goal)
     made = np.einsum("frd,fd->fr", _joined(grid, frf, freq_hz[used]), drive)
-    apart = np.sqrt((np.abs(goal - made) ** 2).sum(axis=0))
+    best = np.einsum("frd,fds,s->frs", frf, _inverse(frf * weight[:, None], ITERATED), weight)
+    apart = np.sqrt((np.abs(goal - np.einsum("frs,fs->fr", _joined(grid, best, freq_hz[used]), goal)) ** 2).sum(axis=0))
     beyond = {
         sensor.name: float(left / whole) if whole > 0 else 0.0
         for sensor, left, whole in zip(sensors, apart, rms, strict=True)
@@ -140,10 +143,10 @@ def forecast_drives(
     return DriveForecast(drives=back(drive) * fade, responses=back(made), beyond=beyond, rate_hz=recording.rate_hz)
 
 
-def _inverse(weighted: Complex) -> Complex:
-    """Tikhonov inverse per line, its parameter `TRUST` times the largest singular value."""
+def _inverse(weighted: Complex, trust: float = TRUST) -> Complex:
+    """Tikhonov inverse per line, its parameter `trust` times the largest singular value."""
     u, s, vh = np.linalg.svd(weighted, full_matrices=False)
-    damped = s / (s**2 + (TRUST * s[:, :1]) ** 2)
+    damped = s / (s**2 + (trust * s[:, :1]) ** 2)
     inverse: Complex = np.einsum("fki,fk,fjk->fij", np.conj(vh), damped, np.conj(u))
     return inverse
 

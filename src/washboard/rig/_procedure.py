@@ -12,11 +12,11 @@ from typing import Final
 
 from washboard.errors import InputError
 from washboard.rig._bodies import SIDES
-from washboard.rig._description import Rig, Specimen
+from washboard.rig._description import Actuator, Rig, Specimen
 from washboard.rig._elements import tyre_deflection, wheel_name
 from washboard.rig._linear_model import wheel_of_posts
 from washboard.rig._stability import Movement, pan_room
-from washboard.rig._statics import static_loads
+from washboard.rig._statics import StaticLoads, static_loads
 from washboard.units import STANDARD_GRAVITY
 
 
@@ -65,8 +65,10 @@ CAUTIONS: Final = (
     "Nobody is inside the marked zone, in or under the vehicle while pressure is on. The zone reaches at least as "
     "far as "
     "the vehicle is high, on both sides: a vehicle can fall off its posts.",
-    "An emergency stop is within reach of everyone who watches, and was tried today, with the vehicle's weight on "
-    "the posts.",
+    "An emergency stop that works without any computer is within reach of everyone who watches; it is tried on every "
+    "day of running, before the first play.",
+    "Posts, landing legs and jacks are not stands: nobody goes under the vehicle unless it stands on stands or blocks "
+    "rated for its load.",
     "Before anyone goes to the vehicle: pump off, accumulators emptied, pressure gauge at zero, main switch locked "
     "with "
     "the own padlock of each person, posts resting on their mechanical stops.",
@@ -102,11 +104,12 @@ def procedure(specimen: Specimen, rig: Rig, *, movement: Movement | None = None)
     )
     slack_m = max(rig.restraint.slack_m, 0.0 if movement is None else 1.2 * movement.corner_m)
     steps = [
-        *_before(specimen, loads.mass_kg, loads.cog_m),
+        *_before(specimen, rig, loads.mass_kg, loads.cog_m),
         *(_drive_on(rig) if specimen.kingpin is None else _set_on_kingpin(specimen, rig, loads.kingpin_n)),
-        *_standing(specimen, rig, under, loads.wheel_n, slack_m),
-        *_pressure(rig),
+        *_standing(specimen, rig, under, loads, slack_m, movement),
+        *_pressure(specimen, rig),
         *_first_motion(rig),
+        *_taking_off(specimen),
     ]
     name = specimen.name or "the specimen"
     return Procedure(
@@ -118,7 +121,7 @@ def _step(text: str, *, hold: bool = False) -> ProcedureStep:
     return ProcedureStep(text=text, hold=hold)
 
 
-def _before(specimen: Specimen, mass_kg: float, cog_m: tuple[float, float, float]) -> list[ProcedureStep]:
+def _before(specimen: Specimen, rig: Rig, mass_kg: float, cog_m: tuple[float, float, float]) -> list[ProcedureStep]:
     dummies = [part for part in specimen.part if part.dummy]
     pressures = ", ".join(f"{axle.name} {axle.tyre.pressure_pa / 1e5:.1f} bar" for axle in specimen.axle)
     tracks = sorted({axle.track_m for axle in specimen.axle})
@@ -140,7 +143,14 @@ def _before(specimen: Specimen, mass_kg: float, cog_m: tuple[float, float, float
             "and "
             "check the bolts with a torque wrench."
         ),
-        _step("Lower all posts to their mechanical stops and block them there."),
+        _step(
+            f"All actuators rest on their lower mechanical stops, {_below(rig.post):.0f} mm below mid stroke (posts)"
+            f"{_kingpin_below(rig)}; block them there."
+        ),
+        _step(
+            "Isolate the battery unless the test needs it; fuel, gas, air and load as your rules ask. Tie down or take "
+            "off whatever is loose. A fire extinguisher stands at the zone."
+        ),
     ]
     if dummies:
         names = ", ".join(f"{part.name} ({part.mass_kg:.0f} kg at {part.cog_m[2]:.2f} m)" for part in dummies)
@@ -148,6 +158,16 @@ def _before(specimen: Specimen, mass_kg: float, cog_m: tuple[float, float, float
             _step(f"Bolt on the representative masses: {names}. Secure loose parts; drain or fill tanks as planned.")
         )
     return steps
+
+
+def _below(actuators: tuple[Actuator, ...]) -> float:
+    """Half the longest stroke: how far the lower stop is below mid stroke. [mm]"""
+    return 500 * max(actuator.stroke_m for actuator in actuators)
+
+
+def _kingpin_below(rig: Rig) -> str:
+    lifts = tuple(actuator for actuator in rig.kingpin if actuator.axis == "vertical")
+    return f" and {_below(lifts):.0f} mm (kingpin)" if lifts else ""
 
 
 def _drive_on(rig: Rig) -> list[ProcedureStep]:
@@ -170,6 +190,9 @@ def _set_on_kingpin(specimen: Specimen, rig: Rig, kingpin_n: float) -> list[Proc
     pin = specimen.kingpin
     assert pin is not None
     down = max((actuator.reach for actuator in rig.kingpin if actuator.axis == "vertical"), default=0.0)
+    lifts = tuple(actuator for actuator in rig.kingpin if actuator.axis == "vertical")
+    # With everything on its stops the plate stands higher over the pans by the difference of the half strokes.
+    parked = pin.height_m + (_below(rig.post) - (_below(lifts) if lifts else 0.0)) / 1e3
     left = pin.landing_gear_clearance_m - down
     verdict = (
         f"leaves {left * 1e3:.0f} mm at full stroke"
@@ -183,14 +206,13 @@ def _set_on_kingpin(specimen: Specimen, rig: Rig, kingpin_n: float) -> list[Proc
             f"ground, chock the wheels, uncouple. The legs carry {kingpin_n / 1e3:.1f} kN."
         ),
         _step(
-            f"Set the kingpin actuators to mid stroke; the plate must stand at {pin.height_m:.3f} m above the pans "
-            "when the "
-            "posts are at mid stroke."
+            f"Kingpin plate level, its actuators on their lower stops: it stands {parked:.3f} m above the pans then. "
+            f"(At ride height, everything at mid stroke: {pin.height_m:.3f} m.) Shim its base if it does not."
         ),
         _step(
-            "Move the plate under the kingpin, raise it with hand valves or at lowest pressure until it carries, "
-            "close and "
-            "secure the lock; look at the lock and pull against it.",
+            "Bring the kingpin over the plate with the landing legs a hand's breadth higher than that, lower the "
+            "trailer on its legs until the plate carries, close and secure the lock; look at the lock from below "
+            "with a mirror and pull against it. No pressure is needed for this and none is on.",
             hold=True,
         ),
         _step(
@@ -205,14 +227,27 @@ def _set_on_kingpin(specimen: Specimen, rig: Rig, kingpin_n: float) -> list[Proc
 
 
 def _standing(
-    specimen: Specimen, rig: Rig, under: tuple[str, ...], wheel_n: object, slack_m: float
+    specimen: Specimen,
+    rig: Rig,
+    under: tuple[str, ...],
+    loads: StaticLoads,
+    slack_m: float,
+    movement: Movement | None,
 ) -> list[ProcedureStep]:
-    assert isinstance(wheel_n, dict)
+    wheel_n = loads.wheel_n
     rooms = [pan_room(axle, rig, wheel_n[wheel_name(axle, "left")]) for axle in specimen.axle]
     side, fore = min(room[0] for room in rooms), min(room[1] for room in rooms)
     posts = "; ".join(
         f"{post.name} under {wheel} {wheel_n[wheel] / 1e3:.1f} kN" for post, wheel in zip(rig.post, under, strict=True)
     )
+    if specimen.kingpin is not None:
+        posts += f"; the kingpin {loads.kingpin_n / 1e3:.1f} kN"
+    trip = rig.restraint
+    tilts = "" if movement is None else (
+        f" (the hardest event, by the model: {math.degrees(movement.roll_rad):.1f} and "
+        f"{math.degrees(movement.pitch_rad):.1f} deg)"
+    )  # fmt: skip
+    tips = math.degrees(math.atan(min(axle.track_m for axle in specimen.axle) / 2 / loads.cog_m[2]))
     return [
         _step(
             f"Check the room between tyre and rim all round: at least {side * 1e3:.0f} mm sideways, "
@@ -220,13 +255,14 @@ def _standing(
         ),
         _step(
             f"Fit the restraints: straps or chains at all four corners of the frame, each with {slack_m * 1e3:.0f} "
-            "mm of slack, "
-            "so that they hold a falling vehicle and do not pull on a moving one. Two people check each one.",
+            "mm of slack, so that they hold a falling vehicle and do not pull on a moving one. Whoever is responsible "
+            f"for lifting gear chooses them and their anchors for {loads.mass_kg:.0f} kg. Two people check each one.",
             hold=True,
         ),
         _step(
-            f"Set the trip: roll {math.degrees(rig.restraint.trip_roll_rad):.1f} deg, pitch "
-            f"{math.degrees(rig.restraint.trip_pitch_rad):.1f} deg; trip it by hand and see the rig dump pressure."
+            f"Set the trip: roll {math.degrees(trip.trip_roll_rad):.1f} deg, pitch "
+            f"{math.degrees(trip.trip_pitch_rad):.1f} deg{tilts}; a rigid vehicle of this height tips sideways at "
+            f"{tips:.0f} deg. It is tripped by hand once pressure is on."
         ),
         _step(f"Loads the posts will carry at rest: {posts}. Enter them as the expected load in the controller."),
         _step(
@@ -238,7 +274,8 @@ def _standing(
     ]
 
 
-def _pressure(rig: Rig) -> list[ProcedureStep]:
+def _pressure(specimen: Specimen, rig: Rig) -> list[ProcedureStep]:
+    all_up = "posts" if specimen.kingpin is None else "posts and the kingpin plate"
     low = min(0.25 * rig.supply.pressure_pa, rig.supply.lowest_pressure_pa) / 1e5
     return [
         _step(
@@ -246,11 +283,11 @@ def _pressure(rig: Rig) -> list[ProcedureStep]:
             "a mirror."
         ),
         _step(
-            "Raise the posts slowly, all together, to mid stroke: ride height, drive signal 0. Compare each post's "
-            "load with "
+            f"Raise {all_up} slowly, all together, to mid stroke: ride height, drive signal 0. Compare each load with "
             "the expected one: more than 10 % off, stop and find out why.",
             hold=True,
         ),
+        _step("Trip the tilt limit by hand and see the rig dump pressure; raise again.", hold=True),
         _step(f"Full pressure ({rig.supply.pressure_pa / 1e5:.0f} bar). Look and listen again, from outside the zone."),
     ]
 
@@ -278,3 +315,23 @@ def _first_motion(rig: Rig) -> list[ProcedureStep]:
             "keeps."
         ),
     ]
+
+
+def _taking_off(specimen: Specimen) -> list[ProcedureStep]:
+    steps = [
+        _step(
+            "At the end of running: drive signal to 0, all actuators slowly down onto their stops, pump off, "
+            "accumulators emptied, gauge at zero, main switch locked. Only then the zone is opened.",
+            hold=True,
+        ),
+        _step("Chock the wheels; look over vehicle, restraints, pans and hoses, and write down what was found."),
+    ]
+    if specimen.kingpin is not None:
+        steps.append(
+            _step(
+                "Landing legs down on firm ground until they carry, then open the kingpin lock, then lift off.",
+                hold=True,
+            )
+        )
+    steps.append(_step("Restraints off last, just before the vehicle leaves the pans."))
+    return steps

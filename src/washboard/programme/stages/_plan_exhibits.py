@@ -19,6 +19,7 @@ def plan_exhibits(table: Mapping[str, Any], arrays: Mapping[str, Any], plan: Pla
     return (
         _set_up(table, plan),
         *_demands(table, arrays, plan),
+        *_expected(table),
         _envelopes(table),
         *_supplies(table, arrays, plan),
         _wheels(table),
@@ -30,6 +31,38 @@ def plan_exhibits(table: Mapping[str, Any], arrays: Mapping[str, Any], plan: Pla
         *_dummies(table),
         *_procedure(table),
     )
+
+
+def sheets(table: Mapping[str, Any], plan: Plan, risks: tuple[tuple[str, str], ...]) -> dict[str, str]:
+    """Files to print or hand over, by name: the test plan, the set-up procedure, the channel list."""
+    from washboard.programme.stages._plan_sheets import channel_list, printed
+
+    procedure, sensors = _procedure(table), _sensors(table)
+    risk = Exhibit(
+        title="Risks, and what to do about them",
+        caption="What planning found, gravest first.",
+        columns=("Found", "Advice"),
+        rows=risks,
+    )
+    note = (
+        "Made by planning from the description of rig and vehicle and the shortened target, before anything has moved. "
+        "Local codes, the makers' instructions and the people licensed for this work decide."
+    )
+    name = plan.programme.name or (plan.specimen.name if plan.specimen else "") or "the test"
+    body = [
+        _schedule(table, plan),
+        _set_up(table, plan),
+        risk,
+        procedure[0],
+        *sensors,
+        *_dummies(table),
+        _wheels(table),
+    ]
+    return {
+        "test-plan.html": printed(f"Test plan: {name}", note, body),
+        "set-up-procedure.html": printed(table["procedure"]["title"], note, procedure),
+        "channels.csv": channel_list(sensors[0]),
+    }
 
 
 def _schedule(table: Mapping[str, Any], plan: Plan) -> Exhibit:
@@ -192,6 +225,24 @@ def _demands(table: Mapping[str, Any], arrays: Mapping[str, Any], plan: Plan) ->
             rows=tuple(rows),
         ),
     ]  # fmt: skip
+
+
+def _expected(table: Mapping[str, Any]) -> list[Exhibit]:
+    """What replication can be expected to reach, per control channel and event."""
+    events = {event: entry for event, entry in table["events"].items() if "expected" in entry}
+    channels = list(dict.fromkeys(channel for entry in events.values() for channel in entry["expected"]))
+    if not events:
+        return []
+    rows = tuple((channel, *(100 * entry["expected"][channel] for entry in events.values())) for channel in channels)
+    return [
+        Exhibit(
+            title="What replication can be expected to reach",
+            caption="Relative RMS error per control channel, by the linear model: what no drive makes of it, with what "
+            "the limits of the rig take away. Friction, stops and lift-off come on top.",
+            columns=("Control channel", *(f"{event} [%]" for event in events)),
+            rows=rows,
+        )
+    ]
 
 
 def _milli(value: float, unit: str) -> float:

@@ -92,7 +92,18 @@ def _run(ws: Workspace) -> Outcome:
     }  # fmt: skip
     save_table(ws.out / "plan.json", _plain(table))
     _write_arrays(ws.out, model, events, held)
+    _print(ws, findings)
     return _outcome(events, tuple(findings), stood)
+
+
+def _print(ws: Workspace, findings: list[Finding]) -> None:
+    """The sheets that are handed over before the vehicle arrives."""
+    from washboard.programme.stages._plan_exhibits import sheets
+
+    grave = {"error": 0, "warning": 1, "note": 2}
+    risks = tuple((one.text, one.advice) for one in sorted(findings, key=lambda one: grave[one.severity]))
+    for name, text in sheets(load_table(ws.out / "plan.json"), ws.plan, risks).items():
+        (ws.out / name).write_text(text, encoding="utf-8", newline="")
 
 
 def _hours(schedule: dict[str, Any], event: str) -> float:
@@ -192,6 +203,7 @@ def _event_table(event: EventFeasibility) -> dict[str, Any]:
         "movement": event.movement,
         "beyond": event.forecast.beyond,
         "cost": event.cost,
+        "expected": event.expected,
         "spread": event.spread,
     }
 
