@@ -163,7 +163,7 @@ def _direction(
                     advice=f'turn the sensor, or correct direction = "{sensor.direction}" or its calibration',
                 )
             )  # fmt: skip
-        elif power and not 0.4 < ratio < 2.5:
+        elif power and not 0.2 < ratio < 5.0:
             found.append(
                 Finding(
                     kind="wrong scale", severity="warning", channel=name, measured=float(ratio),
