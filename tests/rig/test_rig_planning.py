@@ -488,3 +488,41 @@ def test_the_examples_are_plausible():
     for example in EXAMPLES:
         plan = parse_plan(example_text(example), example)
         assert [finding.text for finding in plausibility(plan.specimen, plan.rig)] == []
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "key"),
+    [
+        ('mass = "9600 kg" ', 'mass = "9600 t" ', "specimen.frame.mass"),
+        ('stiffness = "820 kN/m"', 'stiffness = "820 N/m"', "tyre.stiffness: 0.82 kN/m (usual: 80 to 8000)"),
+        ('torsion = "420 kN*m/rad"', 'torsion = "420 N*m/rad"', "frame.torsion: 0.42 kN*m/rad (usual: 10 to 20000)"),
+        ('rolling_damping = "1.6 kN*s/m"', 'rolling_damping = "160 kN*s/m"', "rolling_damping"),
+        ('bump_damping = "6 kN*s/m"', 'bump_damping = "6 N*s/m"', "times that in bump"),
+        ('bump_gap = "75 mm"', 'bump_gap = "75 m"', "bump_gap: 75000 mm (usual: -100 to 400)"),
+        ('pressure = "8 bar"', 'pressure = "80 bar"', "tyre.pressure: 80 bar"),
+        ('piston_area = "50 cm2"', 'piston_area = "50 mm2"', "rated_flow: 133 m/s of the piston"),
+        ('stroke = "250 mm"', 'stroke = "250 cm"', "stroke: 2500 mm (usual: 30 to 800)"),
+        ('pump_flow = "700 l/min"', 'pump_flow = "70 l/min"', "rig.supply.pump_flow"),
+        ('pressure = "280 bar"', 'pressure = "28 bar"', "rig.supply.pressure: 28 bar"),
+        ('rim = "80 mm"', 'rim = "800 mm"', "rig.pan.rim: 800 mm"),
+    ],
+)
+def test_a_slip_in_the_programme_file_is_doubted_with_its_number_and_the_usual_range(right, wrong, key):
+    from washboard.programme import example_text, parse_plan
+
+    text = example_text("quarry-tipper")
+    assert right in text
+    plan = parse_plan(text.replace(right, wrong))
+    assert any(key in finding.text for finding in plausibility(plan.specimen, plan.rig))
+
+
+def test_a_wheel_weighed_otherwise_than_described_is_told():
+    specimen = vehicle()
+    loads = static_loads(specimen).wheel_n
+    near = (loads["front left"] * 1.02, loads["front right"])
+    weighed = dataclasses.replace(specimen.axle[0], weighed_n=near)
+    assert plausibility(dataclasses.replace(specimen, axle=(weighed, specimen.axle[1])), posts(specimen)) == ()
+    off = dataclasses.replace(specimen.axle[0], weighed_n=(loads["front left"] / 0.8, loads["front right"]))
+    (found,) = plausibility(dataclasses.replace(specimen, axle=(off, specimen.axle[1])), posts(specimen))
+    assert "the left wheel was weighed with" in found.text
+    assert "(-20%)" in found.text

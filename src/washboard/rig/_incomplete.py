@@ -10,6 +10,7 @@ import numpy as np
 
 from washboard.errors import InputError
 from washboard.rig._description import Specimen
+from washboard.rig._elements import Linearisation
 from washboard.rig._linear_model import linear_model
 from washboard.rig._naming import RIGID
 from washboard.rig._statics import static_loads
@@ -60,10 +61,12 @@ def with_dummies(specimen: Specimen, names: Sequence[str], *, mass_share: float 
     return dataclasses.replace(specimen, part=parts)
 
 
-def dummy_effect(specimen: Specimen, names: Sequence[str], *, mass_share: float = 1.0) -> DummyEffect:
+def dummy_effect(
+    specimen: Specimen, names: Sequence[str], *, mass_share: float = 1.0, linearisation: Linearisation | None = None
+) -> DummyEffect:
     """Modes and wheel loads with the named parts, and with masses in their place. Raises InputError."""
     other = with_dummies(specimen, names, mass_share=mass_share)
-    before, after = linear_model(specimen).modes(), linear_model(other).modes()
+    before, after = (linear_model(each, linearisation=linearisation).modes() for each in (specimen, other))
     pairs = [
         (name, float(before.freq_hz[before.names.index(name)]), float(after.freq_hz[after.names.index(name)]))
         for name in RIGID

@@ -86,7 +86,7 @@ def _run(ws: Workspace) -> Outcome:
         "events": {event.event: _event_table(event) for event in events},
         "procedure": procedure(plan.specimen, plan.rig, movement=_hardest(events)),
         "sensors": _sensors(instrumentation(plan.specimen, high_hz=plan.band.high_hz)),
-        "dummies": _dummies(plan.specimen),
+        "dummies": _dummies(plan.specimen, rule),
         "schedule": schedule,
         "level_of": "" if longest is None else longest.event,
     }  # fmt: skip
@@ -168,10 +168,10 @@ def _sensors(found: InstrumentationPlan) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _dummies(specimen: Specimen) -> Any:
+def _dummies(specimen: Specimen, rule: Linearisation) -> Any:
     """What each elastically mounted part is worth to the vehicle's modes: the price of a mass in its place."""
     names = [part.name for part in specimen.part if part.mount]
-    return {name: dummy_effect(specimen, [name]) for name in names}
+    return {name: dummy_effect(specimen, [name], linearisation=rule) for name in names}
 
 
 def _schedule(ws: Workspace) -> dict[str, Any]:
