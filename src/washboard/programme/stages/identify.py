@@ -277,9 +277,9 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
                 "Of that sure",
                 "Outside, if changed",
                 "Others' outside",
-                "If changed ",
+                "Others' outside, if changed",
                 "Condition number",
-                "If changed  ",
+                "Condition number, if changed",
             ),
             rows=tuple(
                 (
