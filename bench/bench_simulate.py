@@ -1,4 +1,7 @@
-"""How fast the virtual rig runs, and how far from converged, against MuJoCo's rollout on a model of like size.
+"""How fast the virtual rig runs, and how far from converged, against MuJoCo's rollout.
+
+Three models there: springs and dampers in joints alone; with friction in the joints; and one of like size, with driven
+posts, wheels that stand on them by contact and may lift, friction and stops, which is the fair comparison.
 
 Run: python bench/bench_simulate.py [seconds]
 """
@@ -86,6 +89,61 @@ def mujoco_rollout(seconds: float, *, friction: float):
     return run
 
 
+def mujoco_whole(seconds: float):
+    """The same vehicle with what ours has: wheels that stand on four driven posts by contact, may lift and slide on
+    their pans, tyres as sprung masses below, suspension friction, stops as joint limits, posts as position servos.
+    """
+    import mujoco
+    from mujoco import rollout
+
+    places = {"fl": (1.9, 1.0), "fr": (1.9, -1.0), "rl": (-1.9, 1.0), "rr": (-1.9, -1.0)}
+    grip = 'friction="0.6 0.005 0.0001" solref="0.004 1" solimp="0.95 0.99 0.001"'
+
+    def wheel(name):
+        x, y = places[name]
+        return f"""<body name="{name}" pos="{x} {y} -0.6">
+          <joint name="s{name}" type="slide" axis="0 0 1" stiffness="300000" damping="12000" frictionloss="2000"
+                 range="-0.09 0.07" limited="true" solreflimit="0.01 1"/>
+          <inertial pos="0 0 0" mass="350" diaginertia="20 20 20"/>
+          <body name="t{name}" pos="0 0 -0.45">
+            <joint name="z{name}" type="slide" axis="0 0 1" stiffness="900000" damping="2600"/>
+            <joint name="y{name}" type="slide" axis="0 1 0" stiffness="320000" damping="3000"/>
+            <inertial pos="0 0 0" mass="12" diaginertia="0.3 0.3 0.3"/>
+            <geom type="sphere" size="0.05" contype="1" conaffinity="2" {grip}/></body></body>"""
+
+    def post(name):
+        x, y = places[name]
+        return f"""<body pos="{x} {y} -1.15"><joint name="p{name}" type="slide" axis="0 0 1" damping="200"/>
+          <geom type="box" size="0.5 0.45 0.05" mass="180" contype="2" conaffinity="1" {grip}/></body>"""
+
+    servos = "".join(f'<position joint="p{name}" kp="1.2e7" kv="9e4"/>' for name in places)
+    text = f"""<mujoco><option timestep="{1 / 2000}" integrator="implicitfast" cone="elliptic"/>
+      <worldbody>{"".join(post(name) for name in places)}
+        <body name="front"><freejoint/><inertial pos="0 0 0" mass="4800" diaginertia="2000 15000 15000"/>
+          {wheel("fl")}{wheel("fr")}
+          <body name="rear"><joint type="hinge" axis="1 0 0" stiffness="420000" damping="1800"/>
+            <inertial pos="0 0 0" mass="4800" diaginertia="5000 15000 15000"/>{wheel("rl")}{wheel("rr")}</body>
+        </body></worldbody><actuator>{servos}</actuator></mujoco>"""
+    model = mujoco.MjModel.from_xml_string(text)
+    data = mujoco.MjData(model)
+    for name in places:
+        for joint, load in ((f"s{name}", 2400 * 9.81 / 300000), (f"z{name}", 2762 * 9.81 / 900000)):
+            model.qpos_spring[model.joint(joint).qposadr[0]] = -load
+    size = mujoco.mj_stateSize(model, mujoco.mjtState.mjSTATE_FULLPHYSICS)
+    start = np.zeros(size)
+    mujoco.mj_getState(model, data, start, mujoco.mjtState.mjSTATE_FULLPHYSICS)
+    steps = round(seconds * 2000)
+    time = np.arange(steps) / 2000
+    phase = np.arange(4)[:, None]
+    drive = 0.02 * np.sin(2 * np.pi * 1.3 * time + phase) + 0.002 * np.sin(2 * np.pi * 9.0 * time + 2 * phase)
+
+    def run():
+        with rollout.Rollout(nthread=0) as pool:
+            pool.rollout(model, data, start[None], drive.T[None].copy(), nstep=steps)
+
+    return run
+
+
 def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 600.0
     print(machine())
@@ -102,6 +160,7 @@ def main() -> None:
         "VirtualRig.play, 11 sensors with noise": lambda: rig.play(drive),
         "MuJoCo rollout, 9 degrees of freedom, joint springs only": mujoco_rollout(seconds, friction=0.0),
         "MuJoCo rollout, the same with joint friction": mujoco_rollout(seconds, friction=2000.0),
+        "MuJoCo rollout, of like size: four posts, wheels in contact, friction, stops": mujoco_whole(seconds),
     }
     found = measure(cases, runs=5, few={name: 2 for name in cases if name.startswith("MuJoCo")})
     first = next(iter(cases))
