@@ -161,7 +161,7 @@ def _spectral(samples: Samples, rate_hz: float, channel: Channel, *, coarse: boo
 
 
 def _floor_faults(samples: Samples, rate_hz: float, channel: Channel, floor: Floor, rms: float) -> list[Finding]:
-    if floor.folded > 0.03 * rms and floor.fall > 0.4:
+    if floor.folded > 0.045 * rms and floor.fall > 0.4:
         link = follows_ride(samples, rate_hz)
         chance = BEYOND_CHANCE * link.chance
         if link.correlation > chance:

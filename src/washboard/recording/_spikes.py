@@ -17,6 +17,9 @@ WIDEST = 4
 _LONGEST_BURST = 12
 """Most spikes in one burst."""
 
+_BURST_TIMES = 25.0
+"""How many times larger than the channel's usual residual that of a spike in a burst must be."""
+
 
 def find_spikes(
     samples: Samples, *, times: float = 8.0, share: float = 0.3, found: Scan | None = None
@@ -102,12 +105,14 @@ def _burst(near: Sequence[Hit], alone: Sequence[Hit], values: Samples, middle: f
     bridged = values.copy()
     bridged[bad] = CubicSpline(good, values[good])(np.flatnonzero(bad))
     left, before = _residual(bridged, middle), _residual(values, middle)
-    return [
-        hit
-        for hit in rest
-        if left[max(0, hit.start - 11) : hit.end + 11].max()
-        < 0.05 * before[max(0, hit.start - 3) : hit.end + 3].max() + 2.5 * quiet
-    ]
+    found = []
+    for hit in rest:
+        core = float(before[max(0, hit.start - 3) : hit.end + 3].max())
+        around = float(left[max(0, hit.start - 11) : hit.end + 11].max())
+        # Among rough, unfiltered content a few samples can always be found whose neighbours are quieter.
+        if core > _BURST_TIMES * quiet and around < 0.05 * core + 2.5 * quiet:
+            found.append(hit)
+    return found
 
 
 def _residual(values: Samples, middle: float) -> Samples:
@@ -194,7 +199,8 @@ def _grouped(candidates: NDArray[np.intp], values: Samples, allowed: Samples, sm
             away = _from_median(values, left, right + 1)
             core = np.flatnonzero(away > 0.3 * away.max())
             parts = np.split(core, np.flatnonzero(np.diff(core) > 1) + 1)
-        if len(parts) > _LONGEST_BURST or max(part.size for part in parts) > WIDEST:
+        parts = [part for part in parts if part.size]
+        if not 0 < len(parts) <= _LONGEST_BURST or max(part.size for part in parts) > WIDEST:
             continue
         found.extend(
             Hit(start=left + int(part[0]), end=left + int(part[-1]) + 1, measured=float(away[part].max()), kind="spike")
