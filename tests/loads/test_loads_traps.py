@@ -116,7 +116,7 @@ def test_what_each_counter_means_by_rainflow(history):
     # fatpack keeps the residue apart too.
     turns = turning_points(x).values
     if turns.size > 3:
-        found, left = fatpack.find_rainflow_cycles(turns)
+        found, _left = fatpack.find_rainflow_cycles(turns)
         np.testing.assert_allclose(np.sort(np.abs(np.diff(np.reshape(found, (-1, 2)), axis=1)).ravel()), closed)
 
 
