@@ -132,8 +132,8 @@ def reach_figure(choice: ControlChoice) -> Figure:
     axes.invert_yaxis()
     axes.grid(visible=False)
     axes.set_xlabel(axis_label("Frequency", "Hz"))
-    figure.colorbar(image, ax=axes, label="Error left [-]")
+    figure.colorbar(image, ax=axes, label="Outside what the drives make [-]")
     mean = np.sqrt(np.mean(error[:, choice.control] ** 2, axis=1))
     worst = int(np.argmax(mean))
-    title(figure, f"The control channels are hardest to reach at {f[worst]:.1f} Hz ({mean[worst]:.0%} left)")
+    title(figure, f"Most lies outside these drives at {f[worst]:.1f} Hz: {mean[worst]:.0%} of the control channels")
     return figure
