@@ -74,6 +74,7 @@ def rainflow() -> None:
                 "pylife four-point": lambda x=x: pylife_damage(x),
             },
             runs=25,
+            few={"pylife four-point": 5},
         )
         title = f"{name}, 1 M float64, {turning_share(x):.1%} of samples turn"
         print(table(found, reference="numpy min+max", title=f"{title}, against the scan"))
