@@ -229,3 +229,13 @@ def test_mdf4_blocks_linked_in_a_circle_are_refused(originals, tmp_path):
     file = tmp_path / "x.mf4"
     file.write_bytes(data)
     assert try_read(file, len(data)) == "FormatError"
+
+
+def test_mdf4_block_that_says_it_is_empty_is_refused(originals, tmp_path):
+    # ASAM MDF 4, block header: the length is at byte 8. asammdf would give whatever lay in memory for the samples.
+    data = bytearray(originals["mf4"])
+    at = data.rfind(b"##DT")
+    struct.pack_into("<Q", data, at + 8, 0)
+    file = tmp_path / "x.mf4"
+    file.write_bytes(data)
+    assert try_read(file, len(data)) == "FormatError"

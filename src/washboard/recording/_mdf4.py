@@ -211,11 +211,24 @@ def places_of(store: Any, path: Path, wanted: set[str] | None) -> list[tuple[Non
         master = store.masters_db.get(number)
         if master is None or group.channels[master].sync_type != _TIME or group.channel_group.cycles_nr < 1:
             continue
+        _refuse_short_blocks(store, number)
         for index, channel in enumerate(group.channels):
             if channel.channel_type in _MASTERS or (wanted is not None and channel.name not in wanted):
                 continue
             places.append((None, number, index))
     return places
+
+
+def _refuse_short_blocks(store: Any, number: int) -> None:
+    """Where a group's blocks hold less than its samples, asammdf gives whatever lay in memory. Raises ValueError."""
+    group = store._mdf.groups[number]
+    sizes = [block.original_size for block in group.get_data_blocks()]
+    if group.uses_ld or any(size is None for size in sizes):
+        return
+    record = group.channel_group.samples_byte_nr + group.channel_group.invalidation_bytes_nr
+    claimed = group.channel_group.cycles_nr * record
+    if any(size < 0 for size in sizes) or sum(sizes) < claimed:
+        raise ValueError(f"group {number + 1} holds {max(0, sum(sizes))} of the {claimed} bytes of its samples")
 
 
 def track_channel(signal: Any, comment: str) -> Channel:
