@@ -149,6 +149,7 @@ class Iteration:
     step_share: float = 1.0
     _refreshed: dict[int, Complexes] = field(default_factory=dict, repr=False)
     _foretold: dict[int, Floats] = field(default_factory=dict, repr=False)
+    _belied: dict[int, tuple[float, float]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         f = self.problem.target.freq_hz
@@ -300,6 +301,26 @@ class Iteration:
             best, level = min(best, play.overall), max(level, play.level)
         return share, gain
 
+    def plain_worth(self) -> float:
+        """What plain steps are worth here: all while plays belie the identified FRF by less than half its power.
+
+        A step by the inverse of an FRF that is wrong by as much as itself leads away from the target: worth nothing.
+        """
+        weight = self.problem.weight * self.problem.target.edge[:, None]
+        off, made = 0.0, 0.0
+        for number, play in enumerate(self.answers):
+            if number not in self._belied:
+                early = self.answers[number - 1] if number else None
+                drive = play.drive if early is None else play.drive - early.drive
+                response = play.response if early is None else play.response - early.response
+                foretold = np.einsum("fij,fj->fi", self.problem.model.frf, drive)
+                self._belied[number] = (
+                    float(np.sum(np.abs(weight * (response - foretold)) ** 2)),
+                    float(np.sum(np.abs(weight * foretold) ** 2)),
+                )
+            off, made = off + self._belied[number][0], made + self._belied[number][1]
+        return float(np.clip(2.0 - 2.0 * off / max(made, 1e-300), 0.0, 1.0))
+
     def plain_step(self, error: Complexes) -> Complexes:
         """The plain step: identified FRF, one Tikhonov constant, fixed gain."""
         frf, weight = self.problem.model.frf, self.problem.weight
@@ -343,9 +364,11 @@ class Iteration:
         inverse = 0.5 * (inverse + self.learned_inverse())
         step = self.gain(frf, inverse, error)[:, None] * np.einsum("fji,fi->fj", inverse, error)
         share, gain = self.trust()
-        if self.answers and share < 1.0:
-            step = share * step + (1.0 - share) * self.plain_step(error)
-        step *= gain if self.answers else 1.0
+        if self.answers:
+            worth = self.plain_worth()
+            plain = (1.0 - share) * worth
+            step = (1.0 - plain) * step + plain * self.plain_step(error)
+            step *= 1.0 - worth * (1.0 - gain)
         step *= self.step_share
         held = hold_to_limits(
             target.to_time(base_drive + step),
