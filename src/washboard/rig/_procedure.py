@@ -262,7 +262,7 @@ def _standing(
         _step(
             f"Set the trip: roll {math.degrees(trip.trip_roll_rad):.1f} deg, pitch "
             f"{math.degrees(trip.trip_pitch_rad):.1f} deg{tilts}; a rigid vehicle of this height tips sideways at "
-            f"{tips:.0f} deg. It is tripped by hand once pressure is on."
+            f"{tips:.0f} deg. It is tried once pressure is on."
         ),
         _step(f"Loads the posts will carry at rest: {posts}. Enter them as the expected load in the controller."),
         _step(
@@ -287,7 +287,10 @@ def _pressure(specimen: Specimen, rig: Rig) -> list[ProcedureStep]:
             "the expected one: more than 10 % off, stop and find out why.",
             hold=True,
         ),
-        _step("Trip the tilt limit by hand and see the rig dump pressure; raise again.", hold=True),
+        _step(
+            "Trip the tilt limit from outside the zone, by its own test, and see the rig dump pressure; raise again.",
+            hold=True,
+        ),
         _step(f"Full pressure ({rig.supply.pressure_pa / 1e5:.0f} bar). Look and listen again, from outside the zone."),
     ]
 
