@@ -200,13 +200,17 @@ REPEATS = 3
 
 def _write_big(file: Path, n: int) -> None:
     from asammdf import MDF, Signal
+    from scipy import signal
 
     rng = np.random.default_rng(1)
     piece = np.cumsum(rng.standard_normal((64, 512 * 60)).astype(np.float32), axis=1) * np.float32(0.05)
     with MDF(version="4.10") as store:
         stamps = np.arange(n) / 512
         rows = [np.tile(row - row.mean(), n // row.size + 1)[:n] for row in piece]
-        rows = [row + rng.standard_normal(n).astype(np.float32) for row in rows]
+        # A ride that goes on changing, behind an anti-alias filter, with a little noise of the converter.
+        sos = signal.ellip(8, 0.1, 80, 200, fs=512, output="sos")
+        rows = [signal.sosfilt(sos, row + rng.standard_normal(n)) + 1e-4 * rng.standard_normal(n) for row in rows]
+        rows = [row.astype(np.float32) for row in rows]
         units = ["m/s2" if k < 32 else "µm/m" for k in range(64)]
         signals = [Signal(r, stamps, name=f"c{k}", unit=units[k]) for k, r in enumerate(rows)]
         store.append(signals, common_timebase=True)
