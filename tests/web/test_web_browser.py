@@ -195,28 +195,90 @@ CONTRAST = """() => {
 }"""
 
 
-UNNAMED = """[...document.querySelectorAll('button, a[href], input, textarea, [role=button]')]
-  .filter((e) => e.offsetParent && e.type !== 'file' && !(e.innerText || e.getAttribute('aria-label') || e.labels?.length
-    || e.closest('label') || e.title || e.getAttribute('aria-labelledby'))).map((e) => e.outerHTML.slice(0, 160))"""
+#: Roles that a screen reader stops at; each needs a name (WCAG 2.2, success criteria 1.1.1 and 4.1.2).
+NAMED = {
+    "button", "link", "textbox", "searchbox", "combobox", "listbox", "option", "checkbox", "radio", "slider",
+    "spinbutton", "switch", "image", "img", "application", "Iframe", "dialog", "tab",
+}  # fmt: skip
+
+
+def unnamed(page: Any) -> list[str]:
+    """What the browser's own accessibility tree holds without a name."""
+    session = page.context.new_cdp_session(page)
+    nodes = session.send("Accessibility.getFullAXTree")["nodes"]
+    found = []
+    for node in nodes:
+        role = node.get("role", {}).get("value", "")
+        if node.get("ignored") or role not in NAMED or node.get("name", {}).get("value", "").strip():
+            continue
+        html = session.send("DOM.getOuterHTML", {"backendNodeId": node["backendDOMNodeId"]})["outerHTML"]
+        found.append(f"{role}: {html[:160]}")
+    session.detach()
+    return found
+
+
+#: What the keyboard must reach, and what it is on now.
+REACHABLE = """() => [...document.querySelectorAll('a[href], button, input, select, textarea, [tabindex="0"], [role=slider]')]
+  .filter((e) => e.offsetParent && !e.disabled && e.tabIndex >= 0 && e.type !== 'file' && !e.closest('[aria-hidden=true], .nicegui-error-popup')
+    && getComputedStyle(e).visibility !== 'hidden').map((e, n) => { e.dataset.stop = n; return n; }).length"""
+ON_NOW = """() => { const e = document.activeElement; if (!e || e === document.body) return null;
+  const style = getComputedStyle(e), field = e.closest('.q-field, .q-slider, .q-checkbox');
+  return { stop: e.dataset.stop ?? null, seen: style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2
+    || !!field || e.tagName === 'IFRAME' }; }"""
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_every_page_can_be_read_by_everybody(
-    browser: Any, shortened: Path, serve_folder: Callable[..., Any], theme: str
+    browser: Any, whole: Path, serve_folder: Callable[..., Any], theme: str
 ) -> None:
-    server = serve_folder(shortened)
+    server = serve_folder(whole)
     for step in STEPS:
         with opened(browser, server.address, step.path, color_scheme=theme) as (page, _watch):
-            page.wait_for_function("!document.body.innerText.match(/Drawing the plots|Counting …/)", timeout=90000)
-            page.wait_for_timeout(500)
+            page.wait_for_function(
+                "!document.body.innerText.match(/Drawing the plots|Counting …|Reading the plays|Working out/)",
+                timeout=90000,
+            )
+            page.wait_for_timeout(700)
             assert page.evaluate(CONTRAST) == [], step.title
-            assert page.evaluate(UNNAMED) == [], step.title
+            assert unnamed(page) == [], step.title
             assert page.locator("h1").count() == 1, step.title
             for width in (1280, 1920):
                 page.set_viewport_size({"width": width, "height": 900})
                 assert page.evaluate("document.documentElement.scrollWidth") <= width, step.title
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_the_keyboard_alone_reaches_everything_and_shows_where_it_is(
+    browser: Any, whole: Path, serve_folder: Callable[..., Any]
+) -> None:
+    server = serve_folder(whole)
+    for step in STEPS:
+        with opened(browser, server.address, step.path) as (page, _watch):
+            page.wait_for_function(
+                "!document.body.innerText.match(/Drawing the plots|Counting …|Reading the plays|Working out/)",
+                timeout=90000,
+            )
+            page.wait_for_timeout(700)
+            count = page.evaluate(REACHABLE)
+            reached, unseen = set(), []
+            for _press in range(3 * count + 10):
+                page.keyboard.press("Tab")
+                now = page.evaluate(ON_NOW)
+                if now is None:
+                    break
+                if now["stop"] is not None:
+                    reached.add(int(now["stop"]))
+                    if not now["seen"]:
+                        unseen.append(page.evaluate("document.activeElement.outerHTML.slice(0, 120)"))
+            missed = [
+                page.evaluate(f"document.querySelector('[data-stop=\"{n}\"]')?.outerHTML.slice(0, 160)")
+                for n in sorted(set(range(count)) - reached)
+            ]
+            assert missed == [], step.title
+            assert unseen == [], step.title
 
 
 @pytest.mark.slow
