@@ -430,4 +430,5 @@ STAGE = Stage(
     reads=_reads,
     run=run,
     show=_show,
+    revision=2,
 )
