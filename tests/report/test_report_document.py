@@ -105,7 +105,7 @@ def test_both_forms_hold_the_same(tmp_path):
     ):  # fmt: skip
         assert part in page
         assert part.replace(" ", "") in words.replace(" ", "")
-    assert "40 more rows in the HTML report" in words
+    assert "44 more rows in the HTML report" in words
     assert "row 59 plain" in page
 
 

@@ -12,7 +12,7 @@ from washboard.plot import font_folder
 from washboard.report._document import Document, to_table
 
 #: Longer tables are cut in print; the HTML report has them whole.
-MOST_ROWS = 20
+MOST_ROWS = 16
 
 
 def pdf(document: Document) -> bytes:
