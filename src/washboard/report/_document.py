@@ -211,7 +211,7 @@ def _widths(exhibit: Exhibit) -> list[int]:
         max((len(shown(row[column])) for row in exhibit.rows if column < len(row)), default=0)
         for column in range(len(exhibit.columns))
     ]
-    return [min(length, 90) if length > 24 else 0 for length in longest]
+    return [min(length, 90) if length > 34 else 0 for length in longest]
 
 
 def first_sentence(text: str) -> str:

@@ -157,5 +157,5 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     state=_state,
-    revision=2,
+    revision=3,
 )
