@@ -5,7 +5,7 @@ found in them, and repaired copies. Originals are never written to. Axes follow 
 """
 
 from washboard.recording._align import Alignment, Joined, find_lag, join_loggers
-from washboard.recording._csv import CsvOptions
+from washboard.recording._csv import CsvOptions, write_plain_csv
 from washboard.recording._derive import derive, names_in
 from washboard.recording._faults import FAULT_KINDS, find_faults
 from washboard.recording._filter import band_pass
@@ -90,6 +90,7 @@ __all__ = [
     "resample_file",
     "rows_of",
     "without_marked",
+    "write_plain_csv",
     "write_recording",
     "write_uff58_functions",
     "write_working_copy",

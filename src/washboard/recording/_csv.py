@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import codecs
+import csv
+import io
 import re
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,7 @@ from washboard.errors import ChannelError, FormatError, InputError
 from washboard.recording._marks import known_marks, marked_source, marks_to_text
 from washboard.recording._recording import Channel, Recording
 from washboard.recording._source import Source, TimeBase, Track
+from washboard.recording._whole_file import whole_file
 
 _OURS = "# washboard: "
 _SAMPLE_BYTES = 1 << 17
@@ -75,23 +78,42 @@ class _Layout:
 
 def write_csv(recording: Recording, path: Path) -> None:
     """Write a line of JSON after ``#``, a row of names, a row of units, and the samples so that every bit returns."""
-    import pyarrow as pa
-    import pyarrow.csv as pacsv
-
     for channel in recording.channels:
         if any(mark in channel.name + channel.unit for mark in ',"\n\r'):
             raise ChannelError(
                 f"channel '{channel.name}': a comma, quote or line break in its name or unit does not fit into CSV"
             )
-    columns = [pa.array(recording.time_s), *(pa.array(np.ascontiguousarray(row)) for row in recording.samples)]
-    table = pa.table(columns, names=[str(number) for number in range(len(columns))])
     with path.open("wb") as stream:
         dtype = recording.samples.dtype.name
         stream.write(f"{_OURS}{dtype} {marks_to_text(recording)}\n".encode())
         stream.write((",".join(["time", *recording.names]) + "\n").encode())
         stream.write((",".join(["s", *(channel.unit for channel in recording.channels)]) + "\n").encode())
-        options = pacsv.WriteOptions(include_header=False, quoting_style="none")
-        pacsv.write_csv(table, stream, options)
+        _write_numbers(recording, stream)
+
+
+def write_plain_csv(recording: Recording, path: Path) -> None:
+    """Write a row of names that begins with ``time``, and numbers [s, the channels' units]: for any table reader.
+
+    Raises
+    ------
+    StorageError
+        The file cannot be written.
+    """
+    with whole_file(path) as part, part.open("wb") as stream:
+        names = io.StringIO()
+        csv.writer(names, lineterminator="\n").writerow(["time", *recording.names])
+        stream.write(names.getvalue().encode())
+        _write_numbers(recording, stream)
+
+
+def _write_numbers(recording: Recording, stream: BinaryIO) -> None:
+    """Time and samples, so that every bit returns."""
+    import pyarrow as pa
+    import pyarrow.csv as pacsv
+
+    columns = [pa.array(recording.time_s), *(pa.array(np.ascontiguousarray(row)) for row in recording.samples)]
+    table = pa.table(columns, names=[str(number) for number in range(len(columns))])
+    pacsv.write_csv(table, stream, pacsv.WriteOptions(include_header=False, quoting_style="none"))
 
 
 def read_csv(path: Path, options: CsvOptions | None = None) -> Source:

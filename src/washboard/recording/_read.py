@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from washboard.errors import InputError, StorageError
+from washboard.errors import InputError
 from washboard.recording._csv import CsvOptions, read_csv, write_csv
 from washboard.recording._mat import read_mat, write_mat
 from washboard.recording._mdf4 import read_mdf4, write_mdf4
@@ -20,6 +19,7 @@ from washboard.recording._source import Source
 from washboard.recording._timebase import analyse_stamps
 from washboard.recording._uff58 import read_uff58, write_uff58
 from washboard.recording._uniform import uniform
+from washboard.recording._whole_file import whole_file
 
 
 def read_source(path: Path | str, *, channels: Sequence[str] | None = None, csv: CsvOptions | None = None) -> Source:
@@ -108,14 +108,8 @@ def write_recording(recording: Recording, path: Path | str, *, format: Format | 
     chosen = format or ENDINGS.get(path.suffix.lower())
     if chosen not in _WRITERS:
         raise InputError(f"{path}: no format is known by that ending; use one of: {', '.join(sorted(ENDINGS))}")
-    part = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
-    try:
+    with whole_file(path) as part:
         _WRITERS[chosen](recording, part)
-        part.replace(path)
-    except OSError as error:
-        raise StorageError(f"{path}: cannot be written: {error.strerror or error}") from None
-    finally:
-        part.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -6,7 +6,6 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from washboard.errors import StorageError
 from washboard.recording._faults import channel_faults
 from washboard.recording._mdf4_stream import stream_mdf4
 from washboard.recording._netcdf import write_netcdf_pieces
@@ -14,10 +13,9 @@ from washboard.recording._read import read_recording, write_recording
 from washboard.recording._recording import Finding
 from washboard.recording._rows import open_rows
 from washboard.recording._sniff import sniff_format
+from washboard.recording._whole_file import whole_file
+from washboard.recording._working_copy import WORKERS
 from washboard.settings import Progress, no_progress
-
-WORKERS = min(2, os.cpu_count() or 1)
-"""Channels looked at at the same time; each costs the memory of a few copies of it."""
 
 
 def import_recording(path: Path | str, copy: Path | str) -> None:
@@ -35,14 +33,8 @@ def import_recording(path: Path | str, copy: Path | str) -> None:
     if found is None:
         write_recording(read_recording(path), copy, format="netcdf")
         return
-    part = copy.with_name(f".{copy.stem}.{os.getpid()}.part{copy.suffix}")
-    try:
+    with whole_file(copy) as part:
         write_netcdf_pieces(found.header, found.n_samples, found.pieces, part)
-        part.replace(copy)
-    except OSError as error:
-        raise StorageError(f"{copy}: cannot be written: {error.strerror or error}") from None
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def check_file(path: Path | str, *, progress: Progress = no_progress) -> tuple[Finding, ...]:

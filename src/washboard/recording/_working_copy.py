@@ -20,7 +20,7 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
-from washboard.errors import ChannelError, StorageError
+from washboard.errors import ChannelError
 from washboard.recording._array_faults import array_faults
 from washboard.recording._derive import derive, names_in
 from washboard.recording._faults import channel_faults
@@ -30,6 +30,7 @@ from washboard.recording._repair import RepairEffect, applies, history_of, repai
 from washboard.recording._resample import rate_ratio, resampled, resampling
 from washboard.recording._rows import Place, Rows, open_rows
 from washboard.recording._settings import DerivedChannel, RepairStep
+from washboard.recording._whole_file import whole_file
 from washboard.settings import Progress, no_progress
 from washboard.units import factor_to_si
 
@@ -46,7 +47,8 @@ PART_RATE_HZ = 128.0
 
 _NOTHING: Mapping[str, Samples] = MappingProxyType({})
 
-_WORKERS = min(2, os.cpu_count() or 1)
+WORKERS = min(2, os.cpu_count() or 1)
+"""Channels looked at at the same time; each costs the memory of a few copies of it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -123,7 +125,6 @@ def write_working_copy(
     StorageError
         The copy cannot be written.
     """
-    part = copy.with_name(f".{copy.stem}.{os.getpid()}.part{copy.suffix}")
     scratch = copy.with_name(f".{copy.stem}.{os.getpid()}.rows")
     ready: list[NetcdfRows] = []
     cut = any(step.do == "cut" and applies(step, event, lap) for step in steps)
@@ -140,20 +141,17 @@ def write_working_copy(
             factors=[factor_to_si(channel.unit, channel.quantity) for channel in described.channels],
         )
 
-    try:
-        with open_rows(path, scratch, channels=channels, place=place) as rows:
-            lap_of = _Lap(rows, describe(rows), tuple(steps), tuple(derived), event, lap, filled=bool(ready))
-            with _Store(lap_of, part, wanted, ready[0] if ready else None) as store:
-                made = _made(lap_of, store, effect, progress)
-                store.target.finish(made.header)
-        part.replace(copy)
-    except OSError as error:
-        raise StorageError(f"{copy}: cannot be written: {error.strerror or error}") from None
-    finally:
-        for file in ready:
-            file.__exit__()
-        for left in (part, part.with_suffix(".more")):
-            left.unlink(missing_ok=True)
+    with whole_file(copy) as part:
+        try:
+            with open_rows(path, scratch, channels=channels, place=place) as rows:
+                lap_of = _Lap(rows, describe(rows), tuple(steps), tuple(derived), event, lap, filled=bool(ready))
+                with _Store(lap_of, part, wanted, ready[0] if ready else None) as store:
+                    made = _made(lap_of, store, effect, progress)
+                    store.target.finish(made.header)
+        finally:
+            for file in ready:
+                file.__exit__()
+            part.with_suffix(".more").unlink(missing_ok=True)
     return made
 
 
@@ -259,7 +257,7 @@ def _made(lap: _Lap, store: _Store, effect: Callable[[RepairEffect], Seen], prog
 
     groups: list[_Group[Seen]] = []
     whole = _groups(lap.si.names, lap.first)
-    with ThreadPoolExecutor(min(_WORKERS, max(1, len(whole)))) as pool:
+    with ThreadPoolExecutor(min(WORKERS, max(1, len(whole)))) as pool:
         waiting = pool.map(mend, whole)
         try:
             for number, made in enumerate(waiting, start=1):
@@ -525,21 +523,14 @@ def resample_file(path: Path, rate_hz: float) -> None:
     StorageError
         The copy cannot be written.
     """
-    part = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
-    try:
-        with open_rows(path, part) as rows:
-            if rows.header.rate_hz == rate_hz:
-                return
-            ratio = rate_ratio(rows.header.rate_hz, rate_hz)
-            first = resampled(rows.get(0), ratio)
-            header = rows.header.replace(rate_hz=rate_hz, step=resampling(rows.header.rate_hz, rate_hz))
-            with NetcdfRows(part, header.n_channels, first.size, first.dtype) as store:
-                store.put(0, first)
-                for row in range(1, header.n_channels):
-                    store.put(row, resampled(rows.get(row), ratio))
-                store.finish(header)
-        part.replace(path)
-    except OSError as error:
-        raise StorageError(f"{path}: cannot be written: {error.strerror or error}") from None
-    finally:
-        part.unlink(missing_ok=True)
+    with open_rows(path, path.with_name(f".{path.stem}.{os.getpid()}.rows")) as rows:
+        if rows.header.rate_hz == rate_hz:
+            return
+        ratio = rate_ratio(rows.header.rate_hz, rate_hz)
+        first = resampled(rows.get(0), ratio)
+        header = rows.header.replace(rate_hz=rate_hz, step=resampling(rows.header.rate_hz, rate_hz))
+        with whole_file(path) as part, NetcdfRows(part, header.n_channels, first.size, first.dtype) as store:
+            store.put(0, first)
+            for row in range(1, header.n_channels):
+                store.put(row, resampled(rows.get(row), ratio))
+            store.finish(header)

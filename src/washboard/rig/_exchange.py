@@ -7,7 +7,6 @@ start of the drive (before it where negative). Everything else is a `RigError` t
 
 from __future__ import annotations
 
-import csv
 import dataclasses
 import json
 import os
@@ -21,7 +20,17 @@ from numpy.typing import NDArray
 
 from washboard import units
 from washboard.errors import InputError, RigError, StorageError, UnitError
-from washboard.recording import Channel, CsvOptions, Recording, Span, Step, read_recording, read_source, write_recording
+from washboard.recording import (
+    Channel,
+    CsvOptions,
+    Recording,
+    Span,
+    Step,
+    read_recording,
+    read_source,
+    write_plain_csv,
+    write_recording,
+)
 from washboard.rig._link import RigChannels
 
 LinkFormat = Literal["csv", "netcdf", "mdf4", "mat", "uff58", "parquet"]
@@ -75,31 +84,11 @@ def write_drive(drive: Recording, path: Path, file_format: LinkFormat) -> None:
     """
     try:
         if file_format == "csv":
-            _write_plain_csv(drive, path)
+            write_plain_csv(drive, path)
         else:
             write_recording(drive, path, format=file_format)
-    except OSError as error:
-        raise RigError(f"the drive cannot be handed over: {path}: {error.strerror or error}") from None
     except (StorageError, InputError) as error:
         raise RigError(f"the drive cannot be handed over: {error}") from None
-
-
-def _write_plain_csv(drive: Recording, path: Path) -> None:
-    import pyarrow as pa
-    import pyarrow.csv as pacsv
-
-    # Nothing but one header row: a rig's program may read it with whatever its language has for tables.
-    columns = [pa.array(drive.time_s), *(pa.array(np.ascontiguousarray(row)) for row in drive.samples)]
-    table = pa.table(columns, names=[str(number) for number in range(len(columns))])
-    part = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as stream:
-            csv.writer(stream, lineterminator="\n").writerow(["time", *drive.names])
-        with part.open("ab") as stream:
-            pacsv.write_csv(table, stream, pacsv.WriteOptions(include_header=False, quoting_style="none"))
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def read_response(path: Path, channels: RigChannels, drive: Recording, *, label: str) -> Recording:
