@@ -97,8 +97,5 @@ def _gates(gate: ArrayLike, channels: int) -> list[float]:
 
 def residue_damage(stack: NDArray[np.float64], slopes: NDArray[np.float64], residue: Residue) -> NDArray[np.float64]:
     """Damage that a residue adds under its treatment, shape (slope,)."""
-    if residue == "half":
-        ranges, count = np.abs(stack[1:] - stack[:-1]), 0.5
-    else:
-        ranges, count = residue_ranges(stack, residue)
+    ranges, count = residue_ranges(stack, residue)
     return np.asarray(count * np.add.reduce(ranges[None, :] ** slopes[:, None], axis=1))

@@ -174,5 +174,7 @@ def _from_residue(residue: TurningPoints, treatment: Residue) -> tuple[ClosedCyc
 
 def residue_ranges(residue: F64, treatment: Residue) -> tuple[F64, float]:
     """Ranges that a residue adds under its treatment, and how much each counts."""
+    if treatment == "half":
+        return np.abs(residue[1:] - residue[:-1]), 0.5
     added, count = _from_residue(TurningPoints(values=residue, indices=np.zeros(residue.size, np.int64)), treatment)
     return np.abs(added.end - added.start), count

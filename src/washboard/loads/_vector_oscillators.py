@@ -104,14 +104,9 @@ def oscillate_run(
         def row_of(kind: Any, array: Any, row: int) -> Any:
             return place_of(context, builder, kind, array, constant(8 * row))[0]
 
-        def read(place: Any) -> Any:
-            value = builder.load(builder.bitcast(place, V.as_pointer()), typ=V)
-            value.align = 8
-            return value
-
-        b0, b1, b2, a1, a2 = (read(row_of(signature.args[3], factors_, n)) for n in range(5))
+        b0, b1, b2, a1, a2 = (read(builder, row_of(signature.args[3], factors_, n)) for n in range(5))
         slots = [row_of(signature.args[4], state_, n) for n in range(4)]
-        rolling = [Rolling(builder, read(slot)) for slot in slots]
+        rolling = [Rolling(builder, read(builder, slot)) for slot in slots]
         start, _ = place_of(context, builder, signature.args[5], rows_, column_)
         with cgutils.for_range(builder, steps_) as loop:
             offset = builder.mul(loop.index, constant(8))

@@ -305,8 +305,3 @@ def _count(hits: Sequence[Hit], one: str, many: str = "") -> str:
 
 def _value(value: float, channel: Channel) -> str:
     return f"{value:.4g} {channel.unit}".removesuffix(" 1").rstrip()
-
-
-def has_nan(recording: Recording) -> bool:
-    """Whether any sample is NaN or infinite; row by row, so that a memory map is not copied."""
-    return any(not np.isfinite(row).all() for row in recording.samples)

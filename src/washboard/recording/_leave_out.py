@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from washboard.errors import DataError
+from washboard.recording._dropouts import runs
 from washboard.recording._recording import Recording, Samples, Span, Step
 
 
@@ -82,8 +83,7 @@ def _pieces(recording: Recording, kinds: set[str], margin_s: float, fade: int) -
         if span.kind in kinds and (not span.channel or span.channel in recording.names):
             start = max(0, int(np.floor((span.start_s - margin_s) * recording.rate_hz)))
             marked[start : int(np.ceil((span.end_s + margin_s) * recording.rate_hz))] = True
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], ~marked, [False])).astype(np.int8))).reshape(-1, 2)
-    return [(int(a), int(b)) for a, b in edges if b - a >= 2 * fade or not marked.any()]
+    return [(int(a), int(b)) for a, b in runs(~marked) if b - a >= 2 * fade or not marked.any()]
 
 
 def _moved(recording: Recording, kinds: set[str], first: int, last: int, offset: int) -> list[Span]:

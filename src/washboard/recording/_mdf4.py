@@ -26,7 +26,7 @@ from washboard.recording._source import Source, TimeBase, Track, as_float, no_ch
 from washboard.settings import to_plain
 
 _TIME = 1
-_MASTERS = (2, 3)
+MASTERS = (2, 3)
 
 
 def write_mdf4(recording: Recording, path: Path) -> None:
@@ -159,9 +159,8 @@ def _read(store: Any, path: Path, channels: Sequence[str] | None) -> Source:
     for name in channels or ():
         if name not in held and name.rpartition("@")[0] not in held:
             raise ChannelError(f"{path}: {no_channel(name, sorted(held - {'time', 't'}))}")
-    wanted = None if channels is None else set(channels) | {name.rpartition("@")[0] for name in channels}
     marks, properties = marks_of(store)
-    places = places_of(store, path, wanted)
+    places = places_of(store, path, channels)
     signals = store.select(places, copy_master=False, ignore_value2text_conversions=True) if places else []
     tracks: list[Track] = []
     bases: dict[int, TimeBase] = {}
@@ -201,8 +200,9 @@ def marks_of(store: Any) -> tuple[dict[str, Any], dict[str, str]]:
     return ({} if text is None else known_marks(text)), properties
 
 
-def places_of(store: Any, path: Path, wanted: set[str] | None) -> list[tuple[None, int, int]]:
-    """Where the channels over time are: (None, group, index), as `select` takes them."""
+def places_of(store: Any, path: Path, channels: Sequence[str] | None) -> list[tuple[None, int, int]]:
+    """Where the channels over time are, all or those named: (None, group, index), as `select` takes them."""
+    wanted = None if channels is None else set(channels) | {name.rpartition("@")[0] for name in channels}
     places: list[tuple[None, int, int]] = []
     size = path.stat().st_size
     for number, group in enumerate(store.groups):
@@ -213,7 +213,7 @@ def places_of(store: Any, path: Path, wanted: set[str] | None) -> list[tuple[Non
             continue
         _refuse_short_blocks(store, number)
         for index, channel in enumerate(group.channels):
-            if channel.channel_type in _MASTERS or (wanted is not None and channel.name not in wanted):
+            if channel.channel_type in MASTERS or (wanted is not None and channel.name not in wanted):
                 continue
             places.append((None, number, index))
     return places

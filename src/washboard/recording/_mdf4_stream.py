@@ -16,13 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.errors import DataError, FormatError, WashboardError
-from washboard.recording._mdf4 import damaged, marks_of, open_mdf4, places_of, quiet, start_of, track_channel
+from washboard.recording._marks import marked_source
+from washboard.recording._mdf4 import MASTERS, damaged, marks_of, open_mdf4, places_of, quiet, start_of, track_channel
 from washboard.recording._recording import Recording, Samples
-from washboard.recording._source import Source, TimeBase, Track, as_float
+from washboard.recording._source import TimeBase, Track, as_float
 from washboard.recording._timebase import analyse_stamps
 from washboard.recording._uniform import chosen
 
-_MASTERS = (2, 3)
 _TEXT_CONVERSION = 7
 _RECORDS_AT_ONCE = 1024
 
@@ -76,8 +76,7 @@ def stream_mdf4(path: Path, channels: Sequence[str] | None = None, *, block_byte
 
 
 def _begun(store: Any, path: Path, channels: Sequence[str] | None, block_bytes: int) -> Pieces | None:
-    wanted = None if channels is None else set(channels) | {name.rpartition("@")[0] for name in channels}
-    places = places_of(store, path, wanted)
+    places = places_of(store, path, channels)
     there = {store.groups[number].channels[index].name for _, number, index in places}
     if any(name not in there and name.rpartition("@")[0] not in there for name in channels or ()):
         # Reading it whole tells what is missing, and what there is.
@@ -105,7 +104,8 @@ def _begun(store: Any, path: Path, channels: Sequence[str] | None, block_bytes: 
         channel = track_channel(signal, store.groups[number].channels[place[2]].comment or "")
         place_of[id(line)] = place
         tracks.append(Track(channel=channel, samples=line, base=base, group=str(number + 1)))
-    picked = chosen(Source(format="mdf4", tracks=tuple(tracks)), path, channels)
+    source = marked_source("mdf4", tracks, marks, path, start=start_of(store), metadata=properties)
+    picked = chosen(source, path, channels)
     if not picked:
         return None
     kept = [place_of[id(track.samples)] for track in picked]
@@ -115,11 +115,11 @@ def _begun(store: Any, path: Path, channels: Sequence[str] | None, block_bytes: 
         samples=np.empty((len(kept), 0), dtype=np.float64 if wide else np.float32),
         rate_hz=base.rate_hz or report.rate_hz,
         channels=tuple(track.channel for track in picked),
-        name=marks.get("name", "") or path.stem,
-        start=marks.get("start") if marks else start_of(store),
-        spans=tuple(span for span in marks.get("spans", ()) if not span.channel or span.channel in names),
-        metadata=marks.get("metadata", properties),
-        history=marks.get("history", ()),
+        name=source.name,
+        start=source.start,
+        spans=tuple(span for span in source.spans if not span.channel or span.channel in names),
+        metadata=source.metadata,
+        history=source.history,
         owned=True,
     )
     return Pieces(header=header, n_samples=total, pieces=_pieces(store, path, kept, header, total, block_bytes))
@@ -308,7 +308,7 @@ def _untouched(group: Any) -> bool:
 def _stamps(store: Any, number: int, path: Path) -> NDArray[np.float64]:
     """The time stamps of a group; from plain records without unpacking anything else."""
     group = store._mdf.groups[number]
-    stored = _stored_as(group.channels[store.masters_db[number]], kinds=_MASTERS)
+    stored = _stored_as(group.channels[store.masters_db[number]], kinds=MASTERS)
     if stored is None or not _untouched(group) or group.channel_group.invalidation_bytes_nr:
         return np.asarray(store.get_master(number), dtype=np.float64)
     blocks = [(block.address, block.original_size) for block in group.get_data_blocks()]

@@ -27,8 +27,7 @@ SHORTEST_LAG_S = 0.010
 """Lags below this are not told from what laps differ by. [s]"""
 
 MISFIT = 0.88
-"""Two channels are exchanged where their misfit to the other laps falls below this share when they change places; on
-clean laps of five vehicles it never fell below 0.99."""
+"""Two channels are exchanged where their misfit to the other laps falls below this share when they change places."""
 
 AGREE = 0.8
 """Share of the evidence, over the other channels, that must say the same of a channel."""
@@ -208,6 +207,7 @@ def _exchanged(own: Relations, others: Sequence[Relations], lap: Recording) -> l
     count = len(own.coherency)
     usual = np.mean([other.coherency for other in others], axis=0)
     sharp = _sharpness(others, usual)
+    as_it_is = _misfit(own.coherency, usual, sharp)
     best: tuple[float, int, int, float] | None = None
     for one in range(count):
         for two in range(one + 1, count):
@@ -220,9 +220,8 @@ def _exchanged(own: Relations, others: Sequence[Relations], lap: Recording) -> l
             order = np.arange(count)
             order[pair] = two, one
             swapped = own.coherency[pair][:, order][::-1]
-            here = _misfit(own.coherency[pair], usual[pair], sharp[pair])
             there = _misfit(swapped, usual[pair], sharp[pair])
-            was, now = float(here[:, rest].sum()), float(there[:, rest].sum())
+            was, now = float(as_it_is[pair][:, rest].sum()), float(there[:, rest].sum())
             if now < MISFIT * was and (best is None or was - now > best[3]):
                 best = (now / was, one, two, was - now)
     if best is None:

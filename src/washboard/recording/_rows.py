@@ -16,7 +16,7 @@ from washboard.recording._own_index import OwnIndex, find_index
 from washboard.recording._read import read_recording, read_source
 from washboard.recording._recording import Recording, Samples
 from washboard.recording._sniff import sniff_format
-from washboard.recording._uniform import chosen
+from washboard.recording._uniform import chosen, uniform
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -140,14 +140,14 @@ def without_samples(recording: Recording) -> Recording:
 
 def _of_own(path: Path, index: OwnIndex, channels: Sequence[str] | None) -> Rows:
     """Rows are read, not mapped: mapped pages count as memory of ours till the system takes them back."""
-    whole = read_recording(path)
-    header = without_samples(whole)
-    picked = list(range(whole.n_channels))
+    source = read_source(path)
+    header = without_samples(uniform(source, path))
+    picked = list(range(header.n_channels))
     if channels is not None:
-        names = [track.channel.name for track in chosen(read_source(path), path, channels)]
+        names = [track.channel.name for track in chosen(source, path, channels)]
         picked = [header.index(name) for name in names]
         header = header.select(names)
-    del whole
+    del source
 
     def get(row: int) -> Samples:
         out: Samples = np.empty(index.shape[1], dtype=index.dtype)

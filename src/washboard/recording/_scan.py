@@ -7,7 +7,6 @@ afterwards, so that long recordings cost little more than reading them.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,20 +51,11 @@ def scan(samples: Samples) -> Scan | None:
     count = -(-values.size // BLOCK)
     power, residual, high, low = (np.empty(count, dtype=values.dtype) for _ in range(4))
     alike = np.empty(count, dtype=np.uint8)
-    _kernel()(values, middle, power, residual, high, low, alike)
+    # Compiled code comes with numba, which is imported when it is first needed.
+    from washboard.recording._scan_kernel import scan_blocks
+
+    scan_blocks(values, middle, power, residual, high, low, alike)
     return Scan(middle=float(middle), power=power, residual=residual, high=high, low=low, alike=alike)
-
-
-_COMPILED: list[Any] = []
-
-
-def _kernel() -> Any:
-    """The compiled pass; numba is imported when it is first needed."""
-    if not _COMPILED:
-        from washboard.recording._scan_kernel import scan_blocks
-
-        _COMPILED.append(scan_blocks)
-    return _COMPILED[0]
 
 
 def may_stick(found: Scan) -> bool:

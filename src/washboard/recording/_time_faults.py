@@ -23,8 +23,6 @@ def time_faults(recording: Recording) -> list[Finding]:
             Finding(
                 kind="time",
                 severity="warning",
-                start_s=0.0,
-                end_s=recording.duration_s,
                 measured=float(missing if missing > 0 else uneven),
                 limit=0.0 if missing > 0 else UNEVEN,
                 text=f"its time stamps are not even: {step.settings.get('time_base', '')}",

@@ -28,7 +28,7 @@ from washboard.recording._netcdf import NetcdfRows
 from washboard.recording._recording import Finding, Recording, Samples, Span
 from washboard.recording._repair import RepairEffect, applies, history_of, repair
 from washboard.recording._resample import rate_ratio, resampled, resampling
-from washboard.recording._rows import Place, Rows, open_rows
+from washboard.recording._rows import Place, Rows, open_rows, without_samples
 from washboard.recording._settings import DerivedChannel, RepairStep
 from washboard.recording._whole_file import whole_file
 from washboard.settings import Progress, no_progress
@@ -354,9 +354,8 @@ def _mended(
                 missing[name] = gap
         if not (lap.filled and not looked_at and name not in touched):
             store.put(name, mended.samples[row])
-    header = mended.replace(samples=np.empty((mended.n_channels, 0), mended.samples.dtype), owned=True)
     return _Group(
-        header=header,
+        header=without_samples(mended),
         before=before,
         after=after,
         effects=effects,
@@ -421,13 +420,7 @@ def _header(before: Recording, groups: Sequence[_Group[Seen]], steps: Sequence[R
 
 def _of_rows(header: Recording, group: Sequence[int], samples: Samples) -> Recording:
     """Some channels of a header, with their samples and marks."""
-    names = {header.names[row] for row in group}
-    return header.replace(
-        samples=samples,
-        channels=tuple(header.channels[row] for row in group),
-        spans=tuple(span for span in header.spans if not span.channel or span.channel in names),
-        owned=True,
-    )
+    return header.select([header.names[row] for row in group]).replace(samples=samples, owned=True)
 
 
 def _matches(step: RepairStep, names: Iterable[str]) -> bool:
