@@ -237,7 +237,7 @@ def test_every_page_can_be_read_by_everybody(
     for step in STEPS:
         with opened(browser, server.address, step.path, color_scheme=theme) as (page, _watch):
             page.wait_for_function(
-                "!document.body.innerText.match(/Drawing the plots|Counting …|Reading the plays|Working out/)",
+                "!document.body.innerText.match(/Drawing the plots|Counting …|Reading the plays|[Ww]orking out/)",
                 timeout=90000,
             )
             page.wait_for_timeout(700)
@@ -258,7 +258,7 @@ def test_the_keyboard_alone_reaches_everything_and_shows_where_it_is(
     for step in STEPS:
         with opened(browser, server.address, step.path) as (page, _watch):
             page.wait_for_function(
-                "!document.body.innerText.match(/Drawing the plots|Counting …|Reading the plays|Working out/)",
+                "!document.body.innerText.match(/Drawing the plots|Counting …|Reading the plays|[Ww]orking out/)",
                 timeout=90000,
             )
             page.wait_for_timeout(700)

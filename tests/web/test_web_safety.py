@@ -4,6 +4,7 @@ import base64
 import http.client
 import json
 import os
+import shutil
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -153,6 +154,8 @@ def test_with_a_token_the_wire_is_shut_without_it(folder: Path, serve_folder: Ca
     assert ask(address, "/programme", Cookie=cookie)[0] == 200
 
 
+@pytest.mark.browser
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the system's chromium")
 def test_names_from_a_file_are_never_markup(browser: Any, folder: Path, serve_folder: Callable[..., Any]) -> None:
     evil = "x' onfocus='window.hit=1' <img src=x onerror='window.hit=2'>"
     file = folder / "programme.toml"

@@ -5,7 +5,7 @@ the same each time. Colours follow Okabe and Ito (2008); titles say what is foun
 figures from its file, for example ``from washboard.plot._loads import psd_figure``, or by name from here.
 """
 
-from washboard.plot._data import figure_csv
+from washboard.plot._data import figure_csv, safe_cell
 from washboard.plot._pages import heat_figure, lines_figure, stack_figure
 from washboard.plot._style import (
     CYCLE,
@@ -48,6 +48,7 @@ __all__ = [
     "outline",
     "panels",
     "pretty_unit",
+    "safe_cell",
     "stack_figure",
     "styled",
     "title",

@@ -31,11 +31,11 @@ def figure_csv(figure: Figure) -> str:
         words = [axes.get_title(loc="left") or axes.get_title(), axes.get_xlabel(), axes.get_ylabel()]
         panel = "; ".join(" ".join(word.split()) for word in words if word) or f"panel {number}"
         for row in _rows(axes):
-            writer.writerow([_safe(panel), *(_safe(cell) for cell in row)])
+            writer.writerow([safe_cell(panel), *(safe_cell(cell) for cell in row)])
     return stream.getvalue()
 
 
-def _safe(cell: Any) -> Any:
+def safe_cell(cell: Any) -> Any:
     """A cell that no table program takes for a formula."""
     return (
         f"'{cell}"

@@ -5,7 +5,7 @@ loads, calls a room and writes; the rooms do the work.
 """
 
 from washboard.programme._file import FILE_NAME, parse_plan, read_plan
-from washboard.programme._fitted import KeptFit, fit_identified, fit_state, keep_fit, kept_fit, key_words, use_fit
+from washboard.programme._fitted import KeptFit, fit_identified, fit_state, keep_fit, kept_fit, use_fit
 from washboard.programme._frf_file import FILE_NAME as FRF_FILE
 from washboard.programme._frf_file import load_frf
 from washboard.programme._gathered import gathered
@@ -62,7 +62,6 @@ __all__ = [
     "holder_of",
     "keep_fit",
     "kept_fit",
-    "key_words",
     "load_arrays",
     "load_frf",
     "load_laps",

@@ -15,12 +15,13 @@ import numpy as np
 from washboard.errors import InputError
 from washboard.programme._digest import content_digest, write_whole
 from washboard.programme._file import FILE_NAME as PROGRAMME
-from washboard.programme._file import dotted, parse_plan
+from washboard.programme._file import parse_plan
 from washboard.programme._frf_file import FILE_NAME, load_frf
 from washboard.programme._plan import Plan
 from washboard.programme._store import load_table, save_table
 from washboard.recording import Finding, read_recording
 from washboard.rig import (
+    NEAR,
     Linearisation,
     ModelFit,
     Parameter,
@@ -34,8 +35,6 @@ from washboard.rig import (
 
 #: Lines of the FRF that are fitted, evenly spread over the band.
 LINES: Final = 80
-#: As the fitter itself counts it, see `rig.fit_model`.
-NEAR: Final = 2.0
 #: Digits of a number written into programme.toml.
 DIGITS: Final = 4
 
@@ -86,16 +85,11 @@ class KeptFit:
         return self.misfit_before < NEAR
 
 
-def fit_identified(folder: Path, plan: Plan, *, wheel_loads_n: dict[str, float] | None = None) -> ModelFit:
+def fit_identified(folder: Path, plan: Plan) -> ModelFit:
     """Fit the plan's specimen to the FRF of the finished identify stage.
 
     Friction is made linear at the level of the first shortened target, since the rig is identified near it. Where no
     wheel was weighed, masses stay as described: motions tell only ratios to them.
-
-    Parameters
-    ----------
-    wheel_loads_n : mapping of wheel name to float, optional
-        Weighed static wheel loads, which tell masses; those of the description (`weighed`) unless given. [N]
 
     Raises
     ------
@@ -108,7 +102,7 @@ def fit_identified(folder: Path, plan: Plan, *, wheel_loads_n: dict[str, float] 
     frf = load_frf(file)
     sensors = [channel for channel in plan.channel if channel.name in frf.responses]
     frf = frf.pick(tuple(sensor.name for sensor in sensors))
-    weighed = weighed_loads(plan.specimen) if wheel_loads_n is None else wheel_loads_n
+    weighed = weighed_loads(plan.specimen)
     free = tuple(one for one in usual_parameters(plan.specimen) if weighed or not _is_mass(one))
     inside = np.flatnonzero((frf.freq_hz >= plan.band.low_hz) & (frf.freq_hz <= plan.band.high_hz))
     lines = inside[np.unique(np.linspace(0, len(inside) - 1, min(LINES, len(inside))).astype(np.intp))]
@@ -324,10 +318,3 @@ def _write(document: Any, place: Place, value: float, unit: str) -> None:
         fresh.trivia.comment_ws, fresh.trivia.comment = old.trivia.comment_ws, old.trivia.comment
         fresh.trivia.trail = old.trivia.trail
     node[key] = fresh
-
-
-def key_words(place: Place) -> str:
-    """A place in the file as people write it: ``specimen.axle[1].spring``."""
-    from washboard.settings import toml_key
-
-    return dotted((*place[:-1], toml_key(str(place[-1]))), counted_from=1)

@@ -11,8 +11,8 @@ from washboard.recording import Finding
 _LAP = re.compile(r"^(?P<event>.+?), lap (?P<lap>\d+): (?P<text>.*)$", re.DOTALL)
 
 
-def gathered(findings: Sequence[Finding], *, least: int = 2) -> tuple[Finding, ...]:
-    """One finding for each kind, channel and severity that `least` laps or more have; the others as they are.
+def gathered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """One finding for each kind, channel and severity that two laps or more have; the others as they are.
 
     What is gathered says in how many laps of how many events it was found, and the worst of them; its evidence is the
     worst's. The place in the list is that of the first.
@@ -26,7 +26,7 @@ def gathered(findings: Sequence[Finding], *, least: int = 2) -> tuple[Finding, .
     made: list[Finding] = []
     for entries in groups.values():
         laps = {(match["event"], match["lap"]) for _finding, match in entries if match}
-        if len(laps) < least:
+        if len(laps) < 2:
             made.extend(finding for finding, _match in entries)
             continue
         worst, match = max(entries, key=lambda entry: abs(entry[0].measured or 0.0))

@@ -96,7 +96,7 @@ def _outlook(
         drive = read_recording(kept / str(entry["drive"]))
         rate_hz = drive.rate_hz
         target, response = (
-            one if abs(one.rate_hz - rate_hz) < 1e-9 * rate_hz else resample(one, rate_hz)
+            resample(one, rate_hz)
             for one in (
                 read_recording(file).in_si().select(names)
                 for file in (shorten / target_of["file"], kept / str(entry["response"]))

@@ -6,10 +6,9 @@ import numpy as np
 
 from washboard.programme._file import parse_plan
 from washboard.programme._new import EXAMPLES, example_text
-from washboard.settings import Progress, no_progress
 
 
-def warm_up(progress: Progress = no_progress) -> None:
+def warm_up() -> None:
     """Run each compiled loop once on a little data, so that it is compiled now and kept.
 
     Takes up to a minute of processor time once per installation, a few seconds where loops are kept already.
@@ -19,16 +18,13 @@ def warm_up(progress: Progress = no_progress) -> None:
     from washboard.recording import Channel, Recording, Samples, find_faults
     from washboard.simulate import VirtualRig, courses, drive_lap
 
-    progress(0.0, "counting")
     warm_up_loads()
-    progress(0.5, "spectra and recordings")
     noise = np.random.default_rng(1).standard_normal((2, 4096))
     channels = tuple(Channel(name=name, unit="m/s2", quantity="acceleration") for name in ("a", "b"))
     for kind in (np.float32, np.float64):
         some: Samples = noise.astype(kind)
         cross_spectra(some[:1], some[1:], 512.0, block_s=1.0)
         find_faults(Recording(samples=some, rate_hz=512.0, channels=channels))
-    progress(0.7, "the virtual rig and field")
     plan = parse_plan(example_text(EXAMPLES[0]))
     assert plan.specimen is not None
     rig = VirtualRig(specimen=plan.specimen, rig=plan.rig, sensors=plan.channel, seed=1)
@@ -36,4 +32,3 @@ def warm_up(progress: Progress = no_progress) -> None:
     drives = rig.channels().drives
     rig.play(Recording(samples=np.zeros((len(drives), int(2 * rate_hz))), rate_hz=rate_hz, channels=drives))
     drive_lap(courses(EXAMPLES[0])[0], plan.specimen, plan.channel, lap=1, seed=1)
-    progress(1.0, "compiled")

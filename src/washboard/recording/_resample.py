@@ -30,14 +30,15 @@ def resample(recording: Recording, rate_hz: float) -> Recording:
     Returns
     -------
     Recording
-        First sample at the same instant; the filter's corner and attenuation in its history.
+        First sample at the same instant; the filter's corner and attenuation in its history. As it was where the rates
+        are the same, but for rounding.
 
     Raises
     ------
     DataError
         The two rates are not in a ratio of whole numbers up to 10,000.
     """
-    if rate_hz == recording.rate_hz:
+    if abs(recording.rate_hz - rate_hz) < 1e-9 * rate_hz:
         return recording
     ratio = rate_ratio(recording.rate_hz, rate_hz)
     rows = [resampled(row, ratio) for row in recording.samples]

@@ -15,11 +15,12 @@ from washboard.report._document import (
     to_table,
 )
 from washboard.report._exhibit import Cell, Exhibit
-from washboard.report._html import html
+from washboard.report._html import POLICY, html
 from washboard.report._pdf import pdf, write_whole
 
 __all__ = [
     "CAUTIONS",
+    "POLICY",
     "Cell",
     "Chapter",
     "Document",

@@ -34,7 +34,8 @@ code { font-size: .82rem; overflow-wrap: anywhere; }
 """
 
 # Nothing may be fetched or run, whatever the words in the report are.
-_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+#: What a page that holds everything itself may load.
+POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
 def html(document: Document) -> str:
@@ -59,7 +60,7 @@ def html(document: Document) -> str:
     ]
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(data['title'])}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join(body)

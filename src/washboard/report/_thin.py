@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from html import escape
 from typing import Final
 from xml.etree import ElementTree as ET
@@ -31,6 +32,7 @@ _TRANSLATE = re.compile(r"translate\(([^)]*)\)")
 _PLACES = ("x", "y", "width", "height", "x1", "y1", "x2", "y2", "cx", "cy", "r")
 
 
+@lru_cache(maxsize=128)  # of one report: the PDF and the HTML take the same figures
 def thin_svg(svg: str) -> str:
     """The same figure with fewer digits, fewer points in its curves and no names nobody refers to.
 

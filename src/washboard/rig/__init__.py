@@ -53,6 +53,7 @@ from washboard.rig._findings import (
     stance_findings,
 )
 from washboard.rig._fit import (
+    NEAR,
     FittedParameter,
     ModelFit,
     Parameter,
@@ -75,6 +76,7 @@ from washboard.rig._statics import StaticLoads, static_loads
 from washboard.rig._supply import SupplyDemand, accumulator_size, supply_demand, usable_oil
 
 __all__ = [
+    "NEAR",
     "STOP_HARDENING",
     "Actuator",
     "ActuatorDemand",

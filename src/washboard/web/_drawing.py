@@ -18,12 +18,17 @@ LOOK = 2
 
 
 def mark_of(folder: Path, stage: str) -> str:
-    """Changes whenever the stage was run again; empty while it was not run."""
+    """Changes whenever the stage was run again, or what else it shows has changed; empty while it was not run."""
+    stamps = [_stamp(folder / file) for file in (f"stages/{stage}/stage.json", *stage_named(stage).shows)]
+    return "-".join([*stamps, __version__, str(LOOK)]) if stamps[0] else ""
+
+
+def _stamp(file: Path) -> str:
     try:
-        stat = (folder / "stages" / stage / "stage.json").stat()
+        stat = file.stat()
     except OSError:
         return ""
-    return f"{stat.st_mtime_ns}-{stat.st_size}-{__version__}-{LOOK}"
+    return f"{stat.st_mtime_ns}-{stat.st_size}"
 
 
 def kept_exhibits(folder: Path, stage: str) -> tuple[Exhibit, ...] | None:

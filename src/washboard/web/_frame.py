@@ -228,7 +228,8 @@ class Page:
         self, text: str, kind: str = "plain", *, actions: tuple[tuple[str, Callable[[], Any]], ...] = ()
     ) -> None:
         """A line under the lane that stays until it is closed; `kind` is plain, look or bad. Said once is enough."""
-        if any(not bar.is_deleted for bar in [self._said.get(text)] if bar is not None):
+        before = self._said.get(text)
+        if before is not None and not before.is_deleted:
             return
         with self.notices, ui.element("div").classes(f"wb-notice is-{kind}") as bar:
             self._said[text] = bar

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from washboard.errors import StorageError
 from washboard.identify import limits_of, use_of_limits
-from washboard.programme import Plan, load_arrays, play_name
+from washboard.programme import Plan, play_name
 from washboard.recording import Channel, Recording, read_recording, resample, write_recording
 from washboard.replicate import PreparedTarget, prepare_target
 from washboard.units import si_unit
@@ -56,7 +56,7 @@ def _target(
     file: Path, _stamp: int, names: tuple[str, ...], rate_hz: float, band: tuple[float, float], taper_s: float
 ) -> PreparedTarget:
     target = read_recording(file).in_si()
-    at_rate = target if abs(target.rate_hz - rate_hz) < 1e-9 * rate_hz else resample(target, rate_hz)
+    at_rate = resample(target, rate_hz)
     samples = np.asarray(at_rate.select(names).samples, dtype=float)
     return prepare_target(samples, rate_hz, names=names, band_hz=band, taper_s=taper_s)
 
@@ -77,10 +77,7 @@ def _arrays(file: Path) -> dict[str, Any]:
         raise StorageError(f"{file} cannot be read: {error}") from None
 
 
-def _seen(folder: Path, file: Path, event: str, target_file: Path, plan: Plan) -> PlaySeen | None:
-    named = play_name(file)
-    if named is None:
-        return None
+def _seen(folder: Path, file: Path, run: str, number: int, event: str, target_file: Path, plan: Plan) -> PlaySeen:
     names = tuple(channel.name for channel in plan.control)
     kept = _arrays(file)
     error: tuple[float, ...] = ()
@@ -94,9 +91,9 @@ def _seen(folder: Path, file: Path, event: str, target_file: Path, plan: Plan) -
             off = (target.in_band(made) - target.samples)[:, target.span]
             error = tuple(float(v) for v in np.sqrt(np.mean(off**2, axis=1)) / target.rms)
     return PlaySeen(
-        run=named.run,
+        run=run,
         event=event,
-        number=named.number,
+        number=number,
         error=error,
         largest=tuple(float(value) for value in np.abs(kept["drive"]).max(axis=1)),
         drives=tuple(kept["drives"]),
@@ -129,7 +126,7 @@ def plays_seen(folder: Path, plan: Plan, targets: dict[str, str]) -> list[PlaySe
             meant.pop((named.stem, named.number), None)
             meant[named.stem, named.number] = (file, stamp)
     known, fresh = _recalled(folder), {}
-    for (stem, _number), (file, stamp) in meant.items():
+    for (stem, number), (file, stamp) in meant.items():
         event, target = stems[stem]
         if not target.exists():
             continue
@@ -142,11 +139,9 @@ def plays_seen(folder: Path, plan: Plan, targets: dict[str, str]) -> list[PlaySe
             fresh[file.name] = (mark, kept[1])
             continue
         try:
-            play = _seen(folder, file, event, target, plan)
+            fresh[file.name] = (mark, _seen(folder, file, latest, number, event, target, plan))
         except (StorageError, ValueError):
             continue
-        if play is not None:
-            fresh[file.name] = (mark, play)
     if fresh != known:
         _remembered(folder, fresh)
     return [play for _mark, play in fresh.values()]
@@ -209,13 +204,11 @@ def show_play(folder: Path, plan: Plan, play: PlaySeen) -> PlayShown:
     ------
     StorageError
         The play's file cannot be read.
-    InputError
-        The play was made on a rig with other actuators.
     """
-    kept = load_arrays(folder / play.file)
-    rate_hz = float(np.ravel(kept["rate_hz"])[0])
+    kept = _arrays(folder / play.file)
+    rate_hz = kept["rate_hz"]
     drive = np.asarray(kept["drive"], dtype=float)
-    names = [str(name) for name in kept["drives"]]
+    names = kept["drives"]
     by_name = {actuator.name: actuator for actuator in plan.rig.actuators}
     made = {"drive": _written(folder, "drive", drive, rate_hz, [
         (name, by_name[name].unit if name in by_name else "m", "") for name in names
@@ -224,7 +217,7 @@ def show_play(folder: Path, plan: Plan, play: PlaySeen) -> PlayShown:
         units = {channel.name: (channel.unit, channel.quantity) for channel in plan.channel}
         channels = [
             (name, si_unit(*units[name]), units[name][1]) if name in units else (name, "1", "")
-            for name in (str(name) for name in kept["responses"])
+            for name in kept["responses"]
         ]
         made["response"] = _written(folder, "response", kept["response"], rate_hz, channels)
     return PlayShown(
@@ -232,7 +225,7 @@ def show_play(folder: Path, plan: Plan, play: PlaySeen) -> PlayShown:
         drive=made["drive"],
         response_lead_s=plan.replicate.taper_s,
         drive_lead_s=plan.replicate.taper_s,
-        use=use_of(plan, tuple(names), drive, rate_hz),
+        use=use_of(plan, names, drive, rate_hz),
     )
 
 

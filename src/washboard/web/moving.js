@@ -27,7 +27,7 @@ export default {
   methods: {
     async take() {
       this.said = this.mode ? this.label + ": " + this.mode.words : this.label;
-      if (this.drive) { this.duration = this.drive.duration; this.at = Math.min(this.at, this.duration); this.waiting = !this.drive.motion; this.said = this.label + ": " + this.drive.words; await this.fetch(); }
+      if (this.drive) { this.duration = this.drive.duration; this.at = Math.min(this.at, this.duration); this.waiting = !this.drive.motion && !this.drive.failed; this.said = this.label + ": " + this.drive.words; await this.fetch(); }
       this.draw();
     },
     async fetch() {
@@ -64,7 +64,7 @@ export default {
       return this.mode.scale * (held[0] * Math.cos(phase) - held[1] * Math.sin(phase));
     },
     // rise of the frame at a place on it
-    frame(x, y) { const f = this.shape.frame; return this.of("heave") - (x - f.cx) * this.of("pitch") + (y - f.cy) * this.of(x >= f.joint ? "roll front" : "roll rear"); },
+    frame(x, y) { const f = this.shape.frame; return this.of("heave") - (x - f.x) * this.of("pitch") + (y - f.cy) * this.of(x >= f.joint ? "roll front" : "roll rear"); },
     wheel(a, sign) {
       const h = (sign * a.track) / 2;
       if (a.kind === "independent") return this.of(a.name + (sign > 0 ? " left" : " right"));
@@ -103,7 +103,7 @@ export default {
       }
       const heave = this.of("heave"), pitch = this.of("pitch"), sway = this.of("sway");
       line(box.map(([a, b]) => [side(f.x + (a * f.l) / 2), y(f.z + (b * f.h) / 2)]), faint, 1.2); line(box.map(([a, b]) => [rear((a * f.w) / 2), y(f.z + (b * f.h) / 2)]), faint, 1.2);
-      line(box.map(([a, b]) => [side(f.x + (a * f.l) / 2 + ((b * f.h) / 2) * pitch), y(f.z + (b * f.h) / 2 + heave - (f.x - f.cx + (a * f.l) / 2) * pitch)]), blue, 2);
+      line(box.map(([a, b]) => [side(f.x + (a * f.l) / 2 + ((b * f.h) / 2) * pitch), y(f.z + (b * f.h) / 2 + heave - ((a * f.l) / 2) * pitch)]), blue, 2);
       for (const [end, colour] of [["rear", blue], ["front", orange]]) {
         const roll = this.of("roll " + end);
         line(box.map(([a, b]) => [rear((a * f.w) / 2 + sway - ((b * f.h) / 2) * roll), y(f.z + (b * f.h) / 2 + heave + ((a * f.w) / 2 - f.cy) * roll)]), colour, 2);

@@ -10,7 +10,8 @@ import io
 from collections.abc import Sequence
 from html import escape
 
-from washboard.report import Exhibit, shown
+from washboard.plot import safe_cell
+from washboard.report import POLICY, Exhibit, shown
 
 _STYLE = """
 @page { size: A4; margin: 16mm 14mm; }
@@ -23,7 +24,6 @@ th, td { padding: 2pt 6pt 2pt 0; }
 td.box { white-space: nowrap; } tr.hold td { background: #fff3dc; border-top: 2px solid; border-bottom: 2px solid; }
 td.sign { min-width: 42mm; } td.n { text-align: right; }
 """
-_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 
 
 def printed(title: str, note: str, exhibits: Sequence[Exhibit]) -> str:
@@ -34,7 +34,7 @@ def printed(title: str, note: str, exhibits: Sequence[Exhibit]) -> str:
         body.append(exhibit.svg or (_steps(exhibit) if "Hold" in exhibit.columns else _table(exhibit)))
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}"><title>{escape(title)}</title>'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}"><title>{escape(title)}</title>'
         f"<style>{_STYLE}</style></head><body>{''.join(body)}</body></html>"
     )
 
@@ -61,6 +61,6 @@ def channel_list(exhibit: Exhibit) -> str:
     """A table as CSV, for the technician's own spreadsheet."""
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(exhibit.columns)
-    writer.writerows([shown(cell) for cell in row] for row in exhibit.rows)
+    writer.writerow([safe_cell(column) for column in exhibit.columns])
+    writer.writerows([safe_cell(shown(cell)) for cell in row] for row in exhibit.rows)
     return out.getvalue()

@@ -323,5 +323,6 @@ STAGE = Stage(
     reads=_reads,
     run=run,
     show=_show,
+    shows=("programme.toml", "stages/replicate/replicate.json"),
     revision=2,
 )

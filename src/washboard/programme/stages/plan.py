@@ -388,4 +388,5 @@ STAGE = Stage(
     run=_run,
     revision=4,
     show=_show,
+    shows=("fitted/fitted.json",),
 )

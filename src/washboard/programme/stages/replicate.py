@@ -80,7 +80,7 @@ class _Event:
         settings = self.plan.replicate
         rate_hz = self.plays.channels.rate_hz
         self.target = target
-        at_rate = target if abs(target.rate_hz - rate_hz) < 1e-9 * rate_hz else resample(target, rate_hz)
+        at_rate = resample(target, rate_hz)
         self.prepared = prepare_target(
             np.asarray(at_rate.select(self.control).samples, dtype=float), rate_hz, names=self.control,
             band_hz=self.band, taper_s=settings.taper_s,
@@ -200,7 +200,7 @@ class _Event:
         if not names or response is None:
             return out
         rate_hz = self.plays.channels.rate_hz
-        at_rate = self.target if abs(self.target.rate_hz - rate_hz) < 1e-9 * rate_hz else resample(self.target, rate_hz)
+        at_rate = resample(self.target, rate_hz)
         for name in names:
             samples = np.asarray(at_rate.select([name]).samples, dtype=float)
             if not np.ptp(samples) > 0:

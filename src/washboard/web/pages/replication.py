@@ -58,7 +58,7 @@ def reach(desk: Desk, plan: Plan, entry: dict[str, Any]) -> Forecast:
     limits = limits_of(actuators, channels).scaled(1 - plan.replicate.reserve)
     target = read_recording(desk.folder / "stages" / "shorten" / entry["file"]).in_si()
     rate_hz = plan.rig.link.rate_hz
-    at_rate = target if abs(target.rate_hz - rate_hz) < 1e-9 * rate_hz else resample(target, rate_hz)
+    at_rate = resample(target, rate_hz)
     prepared = prepare_target(
         np.asarray(at_rate.select(names).samples, dtype=float), rate_hz, names=names,
         band_hz=(plan.band.low_hz, plan.band.high_hz), taper_s=plan.replicate.taper_s,

@@ -70,7 +70,7 @@ def shape_of(specimen: Specimen, rig: Rig) -> dict[str, Any]:
     return {
         "frame": {
             "x": frame.cog_m[0], "z": frame.cog_m[2], "l": frame.size_m[0], "w": frame.size_m[1], "h": frame.size_m[2],
-            "cx": frame.cog_m[0], "cy": frame.cog_m[1], "joint": frame.joint_x_m,
+            "cy": frame.cog_m[1], "joint": frame.joint_x_m,
         },
         "axles": [
             {
@@ -183,6 +183,8 @@ def _drives(page: Page, plan: Plan, specimen: Specimen) -> None:
             motion = await run.io_bound(motion_file, page.desk, plan, found[event]["file"])
         except (WashboardError, OSError) as error:
             if not page.gone:
+                found[event] = {**found[event], "failed": True}
+                picture.show(drive=found[event])
                 note.set_text(f"Posts as commanded; what the body does cannot be worked out: {sentence(error)}")
             return
         if motion is not None and not page.gone:
