@@ -33,6 +33,8 @@ class Compared:
         self.seen: list[PlaySeen] = []
         self.body: ui.element | None = None
         self._busy = self._again = False
+        #: Whether the play shown was picked by nobody: it is no place to come back to.
+        self._followed = False
 
     def draw(self) -> None:
         """Draw the pickers; what they pick follows when the plays have been read."""
@@ -60,7 +62,7 @@ class Compared:
         self.seen = seen
         asked = (self.event, self.number)
         if newer and self.follow.value and job is not None and job.active and job.doing == "replicate":
-            self.event, self.number = seen[-1].event, seen[-1].number
+            self.event, self.number, self._followed = seen[-1].event, seen[-1].number, True
         self._list()
         if (self.event, self.number) != asked or self.number != USED:
             await self.refresh()
@@ -75,13 +77,13 @@ class Compared:
 
     async def _to_event(self, event: Any) -> None:
         if event.value != self.event:
-            self.event, self.number = event.value, USED
+            self.event, self.number, self._followed = event.value, USED, False
             self._list()
             await self.refresh()
 
     async def _to_play(self, event: Any) -> None:
         if event.value is not None and event.value != self.number:
-            self.number = event.value
+            self.number, self._followed = event.value, False
             await self.refresh()
 
     async def refresh(self) -> None:
@@ -130,7 +132,7 @@ class Compared:
             return
         with self.body:
             self._draw(layers, opened, shown)
-        place = {"event": self.event, "play": None if self.number == USED else self.number}
+        place = {"event": self.event, "play": None if self.number == USED or self._followed else self.number}
         self.page.place(place)
 
     def _draw(self, layers: list[Layer], opened: list[Recording], shown: PlayShown) -> None:
