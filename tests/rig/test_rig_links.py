@@ -411,6 +411,22 @@ def test_a_lag_without_the_drive_in_the_file_is_left_to_identification(tmp_path)
     assert np.abs(found.samples - late).max() < 1e-6
 
 
+def test_a_response_with_the_drive_beside_it_is_read_from_the_disk_once(tmp_path, monkeypatch):
+    from washboard.rig import _exchange
+
+    played, reads = drive(), []
+    both = Recording(
+        samples=np.concatenate([10 * played.samples[:1], played.samples[1:], played.samples]), rate_hz=RATE,
+        channels=(*CHANNELS.responses, *CHANNELS.drives),
+    )  # fmt: skip
+    write_recording(both, tmp_path / "r.csv")
+    actual = _exchange.read_source
+    monkeypatch.setattr(_exchange, "read_source", lambda path, **how: (reads.append(path), actual(path, **how))[1])
+    found = read_response(tmp_path / "r.csv", CHANNELS, played, label="one")
+    assert np.abs(found.samples - both.samples[:2]).max() < 1e-5
+    assert reads == [tmp_path / "r.csv"]
+
+
 @pytest.mark.skipif(os.name == "nt", reason="process groups")
 def test_children_of_the_program_are_ended_too(tmp_path):
     program = tmp_path / "parent.py"

@@ -197,10 +197,27 @@ def test_limits_that_cut_single_peaks_cost_little_and_no_limit_costs_nothing():
     assert max(cut.cost.values()) > 0
     for one in cut.demand.actuators:
         assert max(one.sustained.values()) <= max(one.shares.values())
-    spread = feasibility(
-        target, model, free, sensors, band_hz=BAND, event="ramp", around=models_around(specimen, free, model)
-    ).spread
-    assert all(low <= high for low, high in spread.values())
+    assert all(low == high for low, high in cut.spread.values())
+
+
+def test_the_demand_is_told_with_half_and_twice_the_frictions_level():
+    specimen = vehicle()
+    axles = tuple(dataclasses.replace(axle, friction_n=3000.0) for axle in specimen.axle)
+    specimen = dataclasses.replace(specimen, axle=axles)
+    sensors, rig = on_axles(specimen), posts(specimen)
+    target = recorded(played_linear(linear_model(specimen, rig), rough(rms_m=0.004), RATE, sensors), sensors)
+    model = model_at_level(specimen, rig, target, sensors, band_hz=BAND)
+    less, more = models_around(specimen, rig, model)
+    found = feasibility(target, model, rig, sensors, band_hz=BAND, event="ramp", around=(less, more))
+    each = [
+        {one.name: max(one.sustained.values()) for one in
+         feasibility(target, other, rig, sensors, band_hz=BAND, event="ramp").demand.actuators}
+        for other in (model, less, more)
+    ]  # fmt: skip
+    for name, (low, high) in found.spread.items():
+        shares = [shares[name] for shares in each]
+        assert (low, high) == (min(shares), max(shares))
+        assert low < high
 
 
 def test_lift_off_and_clearance_follow_the_level():
@@ -306,6 +323,24 @@ def test_procedure_of_a_drive_on_vehicle_has_holds_loads_and_cautions():
     assert (wheel, load) == ("front left", loads.wheel_n["front left"])
     assert hub + sunk == pytest.approx(0.52)
     assert "kingpin" not in text
+
+
+def test_the_tip_angle_is_that_of_the_narrowest_axle_wherever_it_is_told():
+    specimen = vehicle()
+    found = stance(specimen)
+    assert found.tip_side_rad == pytest.approx(math.atan(1.86 / 2 / found.loads.cog_m[2]))
+    text = " ".join(step.text for step in procedure(specimen, posts(specimen)).steps)
+    assert f"tips sideways at {math.degrees(found.tip_side_rad):.0f} deg" in text
+
+
+def test_bump_stops_that_only_touch_at_rest_are_not_said_to_be_pressed_in():
+    specimen = vehicle()
+    for gap, words in ((0.0, "rear just touches its bump stops"), (-0.004, "pressed in 4 mm"), (0.004, "")):
+        axle = dataclasses.replace(specimen.axle[1], bump_gap_m=gap)
+        on = dataclasses.replace(specimen, axle=(specimen.axle[0], axle))
+        told = [one.text for one in stance_findings(stance(on), on, posts(on)) if one.kind == "bump stops"]
+        assert len(told) == bool(words)
+        assert all(words in text for text in told)
 
 
 def test_procedure_of_a_trailer_checks_the_landing_legs_against_the_stroke():

@@ -24,10 +24,11 @@ from washboard.recording import (
     Channel,
     CsvOptions,
     Recording,
+    Source,
     Span,
     Step,
-    read_recording,
     read_source,
+    uniform,
     write_plain_csv,
     write_recording,
 )
@@ -109,7 +110,8 @@ def read_response(path: Path, channels: RigChannels, drive: Recording, *, label:
         Missing, damaged, without a channel, with a unit of another kind, too short, or with samples missing.
     """
     try:
-        found, start_s = _read(path, channels, drive.rate_hz)
+        source = _source(path, drive.rate_hz)
+        found, start_s = _responses(source, path, channels)
         found = _in_si(found, channels, path)
         if abs(found.rate_hz / drive.rate_hz - 1) > 1e-6:
             found = _resampled(found, drive.rate_hz)
@@ -118,7 +120,7 @@ def read_response(path: Path, channels: RigChannels, drive: Recording, *, label:
     notes: list[str] = []
     samples = np.array(found.samples, dtype=np.float64)
     shift_s = start_s if abs(start_s) < drive.duration_s else 0.0
-    lag_s = _echo_lag(path, channels, drive, shift_s)
+    lag_s = _echo_lag(source, path, channels, drive, shift_s)
     if lag_s:
         notes.append(f"moved {lag_s:.3f} s earlier: the drive it carries lags by as much")
     samples = _shifted(samples, round((shift_s - lag_s) * drive.rate_hz))
@@ -135,28 +137,23 @@ def read_response(path: Path, channels: RigChannels, drive: Recording, *, label:
     )
 
 
-def _read(path: Path, channels: RigChannels, rate_hz: float) -> tuple[Recording, float]:
-    """The response channels, at the file's rate, and when its first sample was taken. [s]
-
-    A table without a time column is believed to have the drive's sample rate.
-    """
+def _source(path: Path, rate_hz: float) -> Source:
+    """What the file holds, read once; a table without a time column is believed to have the drive's sample rate."""
     if not path.exists():
         raise InputError(f"{path}: there is no such file")
+    try:
+        return read_source(path)
+    except InputError:
+        return read_source(path, csv=CsvOptions(rate_hz=rate_hz))
+
+
+def _responses(source: Source, path: Path, channels: RigChannels) -> tuple[Recording, float]:
+    """The response channels, at the file's rate, and when its first sample was taken. [s]"""
     names = [channel.name for channel in channels.responses]
-    plain = _table(path, rate_hz)
-    found = read_recording(path, channels=names, csv=plain)
-    bases = [track.base for track in read_source(path, csv=plain).tracks if track.channel.name in names]
+    found = uniform(source, path, channels=names)
+    bases = [track.base for track in source.tracks if track.channel.name in names]
     starts = [base.start_s if base.stamps_s is None else float(base.stamps_s[0]) for base in bases]
     return found, min(starts, default=0.0)
-
-
-def _table(path: Path, rate_hz: float) -> CsvOptions:
-    """How to read a table: by its own time column, and where it has none at `rate_hz`."""
-    try:
-        read_source(path)
-    except InputError:
-        return CsvOptions(rate_hz=rate_hz)
-    return CsvOptions()
 
 
 def _in_si(found: Recording, channels: RigChannels, path: Path) -> Recording:
@@ -179,18 +176,17 @@ def _resampled(found: Recording, rate_hz: float) -> Recording:
     return resample(found, rate_hz)
 
 
-def _echo_lag(path: Path, channels: RigChannels, drive: Recording, shift_s: float) -> float:
+def _echo_lag(source: Source, path: Path, channels: RigChannels, drive: Recording, shift_s: float) -> float:
     """How much later than the drive the file's own copy of it runs; 0 where it carries none or the lag is small. [s]
 
     A file that carries the drive's channels beside the responses tells whether play and recording began together.
     """
     wanted = {channel.name for channel in channels.drives}
-    plain = _table(path, drive.rate_hz)
-    held = [track.channel.name for track in read_source(path, csv=plain).tracks if track.channel.name in wanted]
+    held = [track.channel.name for track in source.tracks if track.channel.name in wanted]
     if not held:
         return 0.0
     try:
-        echo = read_recording(path, channels=held, rate_hz=drive.rate_hz, csv=plain)
+        echo = uniform(source, path, channels=held, rate_hz=drive.rate_hz)
     except InputError:
         return 0.0
     ours = np.stack([drive.values(name) for name in held]).astype(np.float64)
@@ -235,6 +231,7 @@ def _whole(
             )
         )
     samples = samples[:, :length].copy()
+    pace = np.abs(np.diff(np.asarray(drive.samples, dtype=np.float64), axis=1)).max(axis=0, initial=0.0)
     for row, channel in zip(samples, channels.responses, strict=True):
         for first, last in _holes(row):
             start_s, end_s = first / rate_hz, last / rate_hz
@@ -245,7 +242,12 @@ def _whole(
                 )
             row[first:last] = np.interp(np.arange(first, last), [first - 1, last], [row[first - 1], row[last]])
             spans.append(Span(kind="repaired", start_s=start_s, end_s=end_s, channel=channel.name, note="bridged"))
-        _refuse_dead(row, channel.name, drive, path, label)
+        dead_s = _dead_from(row, pace, rate_hz)
+        if dead_s is not None:
+            raise RigError(
+                f"play '{label}': response channel '{channel.name}' in {path} moves until {dead_s:.2f} s and then "
+                f"stays at {row[-1]:g} to the end while the drives go on; look at its sensor and cable, then play again"
+            )
         for place in _spikes(row):
             row[place] = 0.5 * (row[place - 1] + row[place + 1])
             spans.append(
@@ -257,19 +259,17 @@ def _whole(
     return samples, tuple(spans)
 
 
-def _refuse_dead(row: NDArray[np.float64], name: str, drive: Recording, path: Path, label: str) -> None:
-    """Refuse a channel that moved and then holds one value to the end although the drives go on moving."""
+def _dead_from(row: NDArray[np.float64], pace: NDArray[np.float64], rate_hz: float) -> float | None:
+    """When a channel that moved begins to hold one value to the end although the drives go on moving; else None. [s]
+
+    `pace` is the most any drive moves from each sample to the next.
+    """
     moves = np.flatnonzero(np.diff(row))
-    if not moves.size or not np.ptp(drive.samples):
-        return
+    if not moves.size:
+        return None
     last = int(moves[-1]) + 1
-    step = np.abs(np.diff(np.asarray(drive.samples[:, last:], dtype=np.float64), axis=1)).max(axis=0, initial=0.0)
-    busy = np.count_nonzero(step > 0.02 * np.abs(np.diff(drive.samples, axis=1)).max())
-    if busy > max(DEAD_S * drive.rate_hz, 0.1 * drive.n_samples):
-        raise RigError(
-            f"play '{label}': response channel '{name}' in {path} moves until {last / drive.rate_hz:.2f} s and then "
-            f"stays at {row[-1]:g} to the end while the drives go on; look at its sensor and cable, then play again"
-        )
+    busy = np.count_nonzero(pace[last:] > 0.02 * pace.max())
+    return last / rate_hz if busy > max(DEAD_S * rate_hz, 0.1 * row.size) else None
 
 
 def _spikes(row: NDArray[np.float64]) -> list[int]:

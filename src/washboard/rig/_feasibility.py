@@ -176,7 +176,7 @@ def feasibility(
     made = followed(held, rate_hz, rig, model, static=static_on_actuators(model))
     cost = _cost(model, sensors, asked, made, rate_hz, low_hz=band_hz[0], high_hz=1.2 * band_hz[1])
     moved = movement(model, rig, held, rate_hz, forces=forces)
-    spread = _spread(target, (model, *around), rig, sensors, band_hz=band_hz, weights=weights, hold=hold)
+    spread = _spread(demand, target, around, rig, sensors, band_hz=band_hz, weights=weights, hold=hold)
     findings = (
         *demand_findings(demand, rig, event=event, cost=cost, spread=spread),
         *movement_findings(moved, rig, event=event),
@@ -221,8 +221,9 @@ def _cost(
 
 
 def _spread(
+    own: RigDemand,
     target: Recording,
-    models: Sequence[LinearModel],
+    around: Sequence[LinearModel],
     rig: Rig,
     sensors: Sequence[Sensor],
     *,
@@ -230,8 +231,9 @@ def _spread(
     weights: Sequence[float] | None,
     hold: Callable[[Floats, float], Floats] | None,
 ) -> dict[str, tuple[float, float]]:
-    found: dict[str, list[float]] = {actuator.name: [] for actuator in rig.actuators}
-    for model in models:
+    """Per actuator, the least and the most of its worst sustained share, by its own model's demand and by others."""
+    found = {one.name: [max(one.sustained.values())] for one in own.actuators}
+    for model in around:
         forecast = forecast_drives(target, model, sensors, band_hz=band_hz, weights=weights)
         drives = forecast.drives if hold is None else hold(forecast.drives, forecast.rate_hz)
         for one in _asked(model, rig, drives, forecast.rate_hz)[1].actuators:

@@ -71,7 +71,10 @@ def _on_stops(found: Stance, specimen: Specimen) -> list[Finding]:
             continue
         stiff, spring = stop_stiffness(axle), axle.spring_n_m
         text = (
-            f"{axle.name} rests on its bump stops, pressed in {-axle.bump_gap_m * 1e3:.0f} mm by "
+            f"{axle.name} just touches its bump stops at rest: into them it is {(axle.stop_n_m + spring) / spring:.1f} "
+            "times as stiff as its springs, away from them it is not; the linear model tells neither"
+            if axle.bump_gap_m == 0
+            else f"{axle.name} rests on its bump stops, pressed in {-axle.bump_gap_m * 1e3:.0f} mm by "
             f"{found.loads.spring_n[wheel_name(axle, 'left')] / 1e3:.1f} kN a side: about rest it is "
             f"{(stiff + spring) / spring:.1f} times as stiff as its springs, and the linear model takes that slope"
         )
@@ -179,15 +182,15 @@ def demand_findings(
     rig: Rig,
     *,
     event: str,
-    cost: Mapping[str, float] | None = None,
-    spread: Mapping[str, tuple[float, float]] | None = None,
+    cost: Mapping[str, float],
+    spread: Mapping[str, tuple[float, float]],
 ) -> tuple[Finding, ...]:
     """Where the drives of an event ask more of the rig than it has, or nearly.
 
     `cost` is what limits take away per control channel, `spread` the uncertainty of each actuator's worst share (see
     `EventFeasibility`).
     """
-    notes = [note for note in (_envelope(found, event, cost or {}, spread or {}),) if note is not None]
+    notes = _envelope(found, event, cost, spread)
     supply, settings = found.supply, rig.supply
     share = supply.flow_share
     if share > 1:
@@ -218,13 +221,13 @@ _WORDS = {
 
 def _envelope(
     found: RigDemand, event: str, cost: Mapping[str, float], spread: Mapping[str, tuple[float, float]]
-) -> Finding | None:
-    """One finding per event: the tightest actuator, and what its limits will cost."""
+) -> list[Finding]:
+    """At most one finding per event: the tightest actuator, and what its limits will cost."""
     one = max(found.actuators, key=lambda each: each.sustained[each.worst])
     share, lost = one.sustained[one.worst], max(cost.values(), default=0.0)
     if share <= TIGHT and lost < CHEAP:
-        return None
-    text = f"{event}: {one.name} needs {share_words(share, spread.get(one.name))} {_WORDS[one.worst]}"
+        return []
+    text = f"{event}: {one.name} needs {share_words(share, spread[one.name])} {_WORDS[one.worst]}"
     if max(one.shares.values()) > 1 and one.beyond > 0:
         text += f" and passes a limit {one.beyond:.2%} of the time"
     if cost:
@@ -238,7 +241,7 @@ def _envelope(
         if severity == "warning"
         else f"everything asked would fit at {min(each.scale_to_fit for each in found.actuators):.0%} of the level"
     )
-    return _found("envelope", severity, text, share, 1.0, advice)
+    return [_found("envelope", severity, text, share, 1.0, advice)]
 
 
 def reach_findings(beyond: Mapping[str, float], *, event: str) -> tuple[Finding, ...]:
@@ -255,17 +258,17 @@ def reach_findings(beyond: Mapping[str, float], *, event: str) -> tuple[Finding,
     return (_found("reach", "note", text, max(far.values()), OUT_OF_REACH, advice),)
 
 
-def share_words(share: float, spread: tuple[float, float] | None) -> str:
+def share_words(share: float, spread: tuple[float, float]) -> str:
     """A share of a limit with its uncertainty: ``85% (70 to 110%)``.
 
     Parameters
     ----------
     share : float
         Used over available. [-]
-    spread : tuple of two floats, optional
+    spread : tuple of two floats
         Its lowest and highest likely value. [-]
     """
-    if spread is None or round(100 * spread[0]) == round(100 * spread[1]):
+    if round(100 * spread[0]) == round(100 * spread[1]):
         return f"{share:.0%}"
     return f"{share:.0%} ({100 * min(spread[0], share):.0f} to {max(spread[1], share):.0%})"
 

@@ -326,17 +326,18 @@ def fit_model(
     )  # fmt: skip
     start = np.zeros(problem.n_beliefs)
     bound = math.log(FURTHEST)
-    logs, jacobian = _marquardt(problem.residual, start, bound)
+    first = problem.residual(start)
+    logs, jacobian, last = _marquardt(problem.residual, start, first, bound)
     n = problem.n_beliefs
-    before, after = (float(np.sqrt(np.mean(problem.residual(each)[:-n] ** 2))) for each in (start, logs))
-    return _result(problem, logs, jacobian, problem.residual(logs), before, after)
+    before, after = (float(np.sqrt(np.mean(each[:-n] ** 2))) for each in (first, last))
+    return _result(problem, logs, jacobian, last, before, after)
 
 
 def _marquardt(
-    residual: Callable[[Floats], Floats], start: Floats, bound: float, *, most: int = 40
-) -> tuple[Floats, Floats]:
-    """The least-squares solution within +-`bound`, and the Jacobian there."""
-    x, r, damping = start, residual(start), 1e-3
+    residual: Callable[[Floats], Floats], start: Floats, first: Floats, bound: float, *, most: int = 40
+) -> tuple[Floats, Floats, Floats]:
+    """The least-squares solution within +-`bound`, the Jacobian and the residual there; `first` is that at `start`."""
+    x, r, damping = start, first, 1e-3
     jacobian = _jacobian(residual, x, r)
     for _ in range(most):
         normal, slope = jacobian.T @ jacobian, jacobian.T @ r
@@ -353,7 +354,7 @@ def _marquardt(
             jacobian = _jacobian(residual, x, r)
         if gained < 1e-7 or moved < 1e-6:
             break
-    return x, jacobian
+    return x, jacobian, r
 
 
 def _jacobian(residual: Callable[[Floats], Floats], x: Floats, r: Floats, step: float = 1e-5) -> Floats:

@@ -20,7 +20,7 @@ from washboard.rig._linear_model import LinearModel
 
 Floats = NDArray[np.float64]
 
-#: Turns of motion from loads and loads from motion; the last ones change nothing to speak of.
+#: Turns of motion from loads and loads from motion at most; the last ones change nothing to speak of.
 ROUNDS: Final = 3
 
 
@@ -38,6 +38,7 @@ def followed(drives: Floats, rate_hz: float, rig: Rig, model: LinearModel, *, st
     for _ in range(ROUNDS):
         change = support_forces(model, made, rate_hz)
         acceleration = derivatives(made, rate_hz)[1]
+        before = made
         made = np.stack(
             [
                 _follow(actuator, rig, rate_hz, drive, rod_force(actuator, float(rest), load, rise))
@@ -46,6 +47,8 @@ def followed(drives: Floats, rate_hz: float, rig: Rig, model: LinearModel, *, st
                 )
             ]
         )
+        if np.array_equal(made, before):
+            break  # the same motion gives the same loads again
     return made
 
 

@@ -52,7 +52,8 @@ class DriveForecast:
     rate_hz: float
 
 
-def _grid(high_hz: float) -> Floats:
+def frequency_grid(high_hz: float) -> Floats:
+    """The grid that frequency responses are worked out on, up to just above `high_hz`, shape (frequency,). [Hz]"""
     return np.asarray(np.arange(1, int(np.ceil(high_hz / GRID_HZ)) + 2) * GRID_HZ, dtype=np.float64)
 
 
@@ -118,7 +119,7 @@ def forecast_drives(
     weight = np.where(rms > 0, 1 / np.maximum(rms, 1e-300), 0.0)
     if weights is not None:
         weight = weight * np.asarray(weights, dtype=np.float64)
-    grid = _grid(1.2 * band_hz[1])
+    grid = frequency_grid(1.2 * band_hz[1])
     frf = model.frf(grid, sensors)
     inverse = _inverse(frf * weight[:, None]) * weight
     drive = np.einsum("fdr,fr->fd", _joined(grid, inverse, freq_hz[used]), goal)
@@ -155,12 +156,13 @@ def played_linear(
     model: LinearModel, drives: Floats, rate_hz: float, sensors: Sequence[Sensor], *, high_hz: float = 40.0
 ) -> Floats:
     """What sensors read while drives are played on the linear model, shape (sensor, time), in SI."""
-    return played(drives, rate_hz, _grid(high_hz), model.frf(_grid(high_hz), sensors))
+    grid = frequency_grid(high_hz)
+    return played(drives, rate_hz, grid, model.frf(grid, sensors))
 
 
 def support_forces(model: LinearModel, drives: Floats, rate_hz: float, *, high_hz: float = 40.0) -> Floats:
     """Change of the load on each input (pan or kingpin) while drives are played, shape (drive, time). [N or N m]"""
-    grid = _grid(high_hz)
+    grid = frequency_grid(high_hz)
     motions = model.motions(grid)
     frf = np.zeros((len(grid), len(model.inputs), len(model.inputs)), dtype=np.complex128)
     for name, place in model.moves:
@@ -176,7 +178,7 @@ def relative_motions(
 
     Standard deviations over each suspension and tyre while the drives are played on the model, per element. [m/s, m]
     """
-    grid = _grid(high_hz)
+    grid = frequency_grid(high_hz)
     motions = model.motions(grid)
     found = [spring for spring in model.springs if spring.kind in ("spring", "tyre")]
     frf = np.stack([np.einsum("fdu,d->fu", motions, spring.row) for spring in found], axis=1)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from washboard.rig._description import Rig, Specimen
 from washboard.rig._elements import Linearisation
-from washboard.rig._forecast import GRID_HZ, played, relative_motions
+from washboard.rig._forecast import frequency_grid, played, relative_motions
 from washboard.rig._linear_model import linear_model
 
 Floats = NDArray[np.float64]
@@ -64,7 +64,7 @@ def body_motions(specimen: Specimen, rig: Rig, drives: Floats, rate_hz: float, *
     for _ in range(ROUNDS):
         velocities, stretches = relative_motions(model, drives, rate_hz)
         model = linear_model(specimen, rig, linearisation=Linearisation(velocities=velocities, stretches=stretches))
-    grid = np.asarray(np.arange(1, int(np.ceil(high_hz / GRID_HZ)) + 2) * GRID_HZ, dtype=np.float64)
+    grid = frequency_grid(high_hz)
     return BodyMotions(
         names=model.bodies.names,
         units=model.bodies.units,

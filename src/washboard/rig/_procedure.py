@@ -15,7 +15,7 @@ from washboard.rig._bodies import SIDES
 from washboard.rig._description import Actuator, Rig, Specimen
 from washboard.rig._elements import tyre_deflection, wheel_name
 from washboard.rig._linear_model import wheel_of_posts
-from washboard.rig._stability import Movement, pan_room
+from washboard.rig._stability import Movement, pan_room, tip_sideways
 from washboard.rig._statics import StaticLoads, static_loads
 from washboard.units import STANDARD_GRAVITY
 
@@ -247,7 +247,7 @@ def _standing(
         f" (the hardest event, by the model: {math.degrees(movement.roll_rad):.1f} and "
         f"{math.degrees(movement.pitch_rad):.1f} deg)"
     )  # fmt: skip
-    tips = math.degrees(math.atan(min(axle.track_m for axle in specimen.axle) / 2 / loads.cog_m[2]))
+    tips = math.degrees(tip_sideways(specimen, loads.cog_m[2]))
     return [
         _step(
             f"Check the room between tyre and rim all round: at least {side * 1e3:.0f} mm sideways, "

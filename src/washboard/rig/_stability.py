@@ -46,7 +46,8 @@ class Stance:
     stability_factor : float
         Mean track over twice the height of the centre of gravity. [-]
     tip_side_rad, tip_forward_rad, tip_back_rad : float
-        Tilt at which a rigid vehicle tips sideways, over its first axle (or kingpin), over its last. [rad]
+        Tilt at which a rigid vehicle tips sideways (see `tip_sideways`), over its first axle (or kingpin), over its
+        last. [rad]
     stiffness_ratio : float
         Roll stiffness of springs and tyres over what gravity takes away, both about the ground; under 1 it falls over
         by itself, under 3 it sways much. [-]
@@ -119,7 +120,7 @@ def stance(specimen: Specimen, rig: Rig | None = None, *, linearisation: Lineari
     return Stance(
         loads=loads,
         stability_factor=track / (2 * height),
-        tip_side_rad=math.atan(track / (2 * height)),
+        tip_side_rad=tip_sideways(specimen, height),
         tip_forward_rad=math.atan(max(first - x, 0.0) / height),
         tip_back_rad=math.atan(max(x - min(ends), 0.0) / height),
         stiffness_ratio=_roll_ratio(wheels, without),
@@ -127,6 +128,15 @@ def stance(specimen: Specimen, rig: Rig | None = None, *, linearisation: Lineari
         twist_lift_m=_lift(wheels, _twist(specimen)),
         modes=body_modes(model, linear_model(specimen, rig, standing=False, linearisation=linearisation)),
     )
+
+
+def tip_sideways(specimen: Specimen, height_m: float) -> float:
+    """Tilt at which a rigid vehicle tips over its narrowest axle's wheels. [rad]
+
+    `height_m` is that of the centre of gravity. With tracks that differ it is the cautious angle: a rigid vehicle tips
+    over the line through its outer wheels, which lies somewhat further out.
+    """
+    return math.atan(min(axle.track_m for axle in specimen.axle) / 2 / height_m)
 
 
 def body_modes(standing: LinearModel, rolling: LinearModel) -> tuple[BodyMode, ...]:

@@ -386,7 +386,7 @@ STAGE = Stage(
     needs={"shorten": ()},
     reads=_reads,
     run=_run,
-    revision=4,
+    revision=5,
     show=_show,
     shows=("fitted/fitted.json",),
 )
