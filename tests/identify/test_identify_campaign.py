@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.signal import butter, lfilter
 
 from washboard.errors import RigTripped
 from washboard.identify import (
@@ -81,6 +82,26 @@ def test_random_noise_finds_what_multisines_find():
     assert periodic.frf.n_periods == 2
     split = noise.frf.noise[inside].mean(axis=0) / periodic.frf.noise[inside].mean(axis=0) / 2
     np.testing.assert_allclose(split[:8], 1.0, rtol=0.25)
+
+
+@pytest.mark.parametrize(("budget_s", "sets"), [(120.0, 1), (160.0, 1), (200.0, 2), (300.0, 3)])
+def test_noise_with_one_drive_keeps_its_budget_though_every_set_is_played_twice(budget_s, sets):
+    b, a = butter(2, 8.0 / (RATE / 2))
+    limits = DriveLimits(
+        names=("one",), reach=np.full(1, 0.115), velocity=np.full(1, 1.5), acceleration=np.full(1, 80.0)
+    )
+
+    def played(samples, _label):
+        return 400 * lfilter(b, a, samples, axis=1)
+
+    field = played(0.004 * np.random.default_rng(0).standard_normal((1, int(60 * RATE))), "")
+    found = identify_rig(
+        played, responses=("wheel",), drives=limits.names, rate_hz=RATE, limits=limits, band_hz=BAND,
+        goal=field_goal([(field, RATE)], band_hz=BAND),
+        settings=IdentifySettings(excitation="random", budget_s=budget_s),
+    )  # fmt: skip
+    assert found.rig_time_s <= budget_s
+    assert sum(step.name.startswith("main") for step in found.steps) == sets
 
 
 def test_dead_reversed_and_swapped_channels_are_named():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -94,8 +94,8 @@ class Identification:
     response_rms: Floats
     peak: Floats
     steps: tuple[ExcitationStep, ...]
-    skewness: Floats = field(default_factory=lambda: np.zeros(0))
-    flat: Floats = field(default_factory=lambda: np.zeros(0))
+    skewness: Floats
+    flat: Floats
 
 
 def band_rms(samples: Floats, rate_hz: float, band_hz: tuple[float, float]) -> Floats:
@@ -162,6 +162,11 @@ class _Campaign:
         self.taper_s = 2.0
         self.goal_rms = goal.rms(band_hz)
         self.known = self.goal_rms > 0
+
+    @property
+    def experiments(self) -> int:
+        """How many plays make one set: as many as drives; of noise at least two, since the last repeats the first."""
+        return max(len(self.drives), 2 if self.settings.excitation == "random" else 1)
 
     def grid(self, period_s: float) -> tuple[int, NDArray[np.intp]]:
         """Samples of a period and the lines from half the band's low edge to a third above its high edge."""
@@ -315,18 +320,16 @@ class _Campaign:
 
     def main(self, first: Frf) -> Identification:
         """The shaped experiments and the FRF from them."""
-        q = len(self.drives)
         period, lines = self.grid(self.settings.period_s)
         spacing = self.rate_hz / period
         if self.known.any():
             amplitude = self.shaped(first, lines, spacing)
         else:
             amplitude = self.limits.velocity[:, None] / (2 * np.pi * lines * spacing)[None] * 0.02
-        one_set_s = q * (self.settle_s + 2 * self.settings.period_s + self.taper_s)
+        one_set_s = self.experiments * (self.settle_s + 2 * self.settings.period_s + self.taper_s)
         n_sets = self.room_for(one_set_s)
         sets: list[tuple[Multisine, list[Floats]]] = []
         factor, corrected = 1.0, 0
-        signal: Multisine | None = None
         attempt = 0
         while len(sets) < n_sets:
             attempt += 1
@@ -341,7 +344,7 @@ class _Campaign:
                 share = self.share(signal, responses)
                 off = share / self.settings.level if np.isfinite(share) else 1.0
                 wrong = off > 1.25 or (off < 0.8 and room == 1.0)
-                if not sets and corrected < 3 and wrong and self.known.any() and share > 0:
+                if not sets and corrected < 3 and wrong and share > 0:
                     corrected += 1
                     words = f"responses at {share:.0%} of the field's, {self.settings.level:.0%} wanted: rescaled"
                     self.steps.append(ExcitationStep(name=name, factor=factor, response_share=share, words=words))
@@ -377,7 +380,6 @@ class _Campaign:
 
     def excitation(self, amplitude: Floats, lines: NDArray[np.intp], period: int) -> Multisine:
         """One set of experiments; noise instead of multisines on request, the last experiment then the first again."""
-        q = len(self.drives)
         signal = orthogonal_multisine(
             amplitude, line_index=lines, period=period, rate_hz=self.rate_hz, n_periods=2,
             settle_s=self.settle_s, taper_s=self.taper_s, rng=self.rng,
@@ -390,9 +392,9 @@ class _Campaign:
             shaped_random(
                 density, f, duration_s=duration_s, rate_hz=self.rate_hz, taper_s=self.taper_s, rng=self.rng
             )
-            for _experiment in range(max(q - 1, 1))
+            for _experiment in range(self.experiments - 1)
         ]  # fmt: skip
-        return replace(signal, samples=np.stack([*made, made[0]][: max(q, 2)]))
+        return replace(signal, samples=np.stack([*made, made[0]]))
 
     def identified(self, first: Frf, kept: list[tuple[Multisine, list[Floats]]]) -> Identification:
         """What the experiments show."""

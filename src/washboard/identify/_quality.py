@@ -229,8 +229,7 @@ def _saturated(found: Identification, sensors: tuple[Sensor, ...]) -> list[Findi
     for i, (name, sensor) in enumerate(zip(found.frf.responses, sensors, strict=True)):
         peak = float(found.peak[i])
         limit = abs(sensor.limit * factor_to_si(sensor.unit, sensor.quantity)[0]) if sensor.limit else np.inf
-        flat = float(found.flat[i]) if found.flat.size else 0.0
-        if peak < 0.97 * limit and flat < _FLAT:
+        if peak < 0.97 * limit and found.flat[i] < _FLAT:
             continue
         seen = f"reached {peak / limit:.0%} of its range" if peak >= 0.97 * limit else "is flat at its largest values"
         findings.append(
@@ -250,8 +249,6 @@ def _lifted(found: Identification, sensors: tuple[Sensor, ...]) -> list[Finding]
     A linear response to random-phase multisines is Gaussian, so symmetric; a tyre pushes but never pulls, so that a
     vehicle off its posts falls with no more than its weight and is caught with any force.
     """
-    if not found.skewness.size:
-        return []
     upwards = found.skewness * np.array([-1.0 if sensor.direction == "-z" else 1.0 for sensor in sensors])
     mine = [
         i
