@@ -83,7 +83,8 @@ def forecast(problem: Problem) -> Forecast:
     target, model = problem.target, problem.model
     weight = problem.weight * target.edge[:, None]
     spectrum = target.spectrum
-    drive, inverse = _solve(model.frf, weight, spectrum), _inverse(model.frf, weight)
+    inverse = _inverse(model.frf, weight)
+    drive = _drives(inverse, weight, spectrum)
     off = spectrum - target.edge[:, None] * np.einsum("fij,fj->fi", model.frf, drive)
     size = np.maximum((np.abs(spectrum) ** 2).sum(axis=0), 1e-300)
     share = (np.abs(drive) ** 2 / model.shape).mean(axis=1)
@@ -95,20 +96,23 @@ def forecast(problem: Problem) -> Forecast:
     noise = (model.noise * (target.rate_hz / target.n_samples) * target.edge[:, None] ** 2).sum(axis=0)
     left = np.eye(model.frf.shape[1]) - model.frf @ inverse
     twisted = np.einsum("fij,fj->fi", np.abs(left) ** 2, model.spread) * share[:, None] * target.edge[:, None] ** 2
-    outside = np.sqrt(np.maximum((np.abs(off) ** 2 - blur).sum(axis=0), 0.0) / size)
+    excess = np.abs(off) ** 2 - blur
+    whole_off = np.maximum(excess.sum(axis=0), 0.0)
+    outside = np.sqrt(whole_off / size)
     bands = group_lines(target.freq_hz, width_hz=0.3, share=0.15, least=4)
-    band_off = np.maximum(np.asarray(bands.total(np.abs(off) ** 2 - blur)), 0.0)
-    whole_off = np.maximum((np.abs(off) ** 2 - blur).sum(axis=0), 0.0)
+    band_off = np.maximum(np.asarray(bands.total(excess)), 0.0)
     band_size = np.maximum(np.asarray(bands.total(np.abs(spectrum) ** 2)), 1e-300)
     drive_rms = np.sqrt(2 * (np.abs(drive) ** 2).sum(axis=0) * target.n_samples / target.length)
     scaled = model.frf * problem.weight[:, :, None] * drive_rms
     singular = np.linalg.svd(scaled, compute_uv=False)
+    asked = target.to_time(drive)
+    use = use_of_limits(asked * target.taper, target.rate_hz, problem.limits)
     middle = (bands.edges[:-1] + bands.edges[1:]) // 2
     return Forecast(
         names=target.names,
         outside=outside,
         bent=np.minimum(np.sqrt(twisted.sum(axis=0) / size), outside),
-        held=_held(problem, drive),
+        held=np.zeros(len(target.names)) if use.largest <= 1.0 else _held(problem, asked),
         uncertain=np.sqrt(blur.sum(axis=0) / size),
         distortion=np.sqrt(bent / size),
         noise=np.sqrt(noise / size),
@@ -117,7 +121,7 @@ def forecast(problem: Problem) -> Forecast:
         condition=singular[middle, 0] / np.maximum(singular[middle, -1], 1e-300),
         singular=singular[middle],
         drive_rms=drive_rms,
-        use=use_of_limits(target.to_time(drive) * target.taper, target.rate_hz, problem.limits),
+        use=use,
         without=_without_each(problem, weight, size),
         overall=float(np.sqrt(np.mean(whole_off / size))),
     )
@@ -129,21 +133,19 @@ def _inverse(frf: NDArray[np.complex128], weight: Floats) -> NDArray[np.complex1
     return np.asarray(weighted_inverse(frf, weight, 1e-4 * normal))
 
 
-def _held(problem: Problem, drive: NDArray[np.complex128]) -> Floats:
-    """Relative RMS per channel of what limits take away of the linear response."""
+def _held(problem: Problem, asked: Floats) -> Floats:
+    """Relative RMS per channel of what limits take away of the linear response to drives (drive, time)."""
     target = problem.target
-    asked = target.to_time(drive)
-    if use_of_limits(asked * target.taper, target.rate_hz, problem.limits).largest <= 1.0:
-        return np.zeros(len(target.names))
     held = hold_to_limits(asked, target.rate_hz, problem.limits, band_hz=target.band_hz, taper=target.taper)
     lost = target.to_lines(asked * target.taper - held.samples)
     response = np.einsum("fij,fj->fi", problem.model.frf, lost) * target.edge[:, None]
     return np.asarray(np.sqrt(np.mean(target.to_time(response)[:, target.span] ** 2, axis=1)) / target.rms)
 
 
-def _solve(frf: NDArray[np.complex128], weight: Floats, spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """The drives of `_inverse` for a target; lines past the band, where the weight fades, fade with it."""
-    inverse = _inverse(frf, weight)
+def _drives(
+    inverse: NDArray[np.complex128], weight: Floats, spectrum: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    """The drives an `_inverse` gives a target; lines past the band, where the weight fades, fade with it."""
     edge = np.divide(weight, np.maximum(weight.max(axis=0), 1e-300))
     return np.asarray(np.einsum("fji,fi->fj", inverse, spectrum * np.minimum(edge, 1.0)))
 
@@ -157,7 +159,7 @@ def _without_each(problem: Problem, weight: Floats, size: Floats) -> Floats:
     for i in range(n):
         reduced = weight.copy()
         reduced[:, i] = 0.0
-        drive = _solve(model.frf, reduced, target.spectrum)
+        drive = _drives(_inverse(model.frf, reduced), reduced, target.spectrum)
         off = target.spectrum - target.edge[:, None] * np.einsum("fij,fj->fi", model.frf, drive)
         out[i] = np.sqrt((np.abs(off) ** 2).sum(axis=0) / size)
     return out
