@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import time
 from pathlib import Path
 from typing import Any
+
+from washboard.errors import StorageError
+from washboard.recording import write_whole
 
 #: A file changed this recently may change again within its time stamp's resolution; its digest is not remembered. [ns]
 _SETTLED_NS = 2_000_000_000
@@ -57,18 +59,7 @@ class Digests:
         if not self._changed:
             return
         try:
-            self._file.parent.mkdir(parents=True, exist_ok=True)
             write_whole(self._file, json.dumps(self._known))
-        except OSError:
+        except StorageError:
             return
         self._changed = False
-
-
-def write_whole(file: Path, text: str) -> None:
-    """Write `text` so that a reader, or a crash, sees either the old content or all of the new."""
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    with part.open("w", encoding="utf-8") as stream:
-        stream.write(text)
-        stream.flush()
-        os.fsync(stream.fileno())
-    part.replace(file)

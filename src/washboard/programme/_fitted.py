@@ -13,13 +13,13 @@ from typing import Any, Final
 import numpy as np
 
 from washboard.errors import InputError
-from washboard.programme._digest import content_digest, write_whole
+from washboard.programme._digest import content_digest
 from washboard.programme._file import FILE_NAME as PROGRAMME
 from washboard.programme._file import parse_plan
 from washboard.programme._frf_file import FILE_NAME, load_frf
 from washboard.programme._plan import Plan
 from washboard.programme._store import load_table, save_table
-from washboard.recording import Finding, read_recording
+from washboard.recording import Finding, read_recording, write_whole
 from washboard.rig import (
     NEAR,
     Linearisation,

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from washboard.errors import ChannelError, RigError, RigTripped
 from washboard.programme._stage import Workspace, read_record
 from washboard.programme._store import load_arrays, save_arrays
-from washboard.recording import Recording
+from washboard.recording import Recording, whole_file, write_whole
 from washboard.rig import RigLink
 from washboard.settings import Progress, no_progress, to_plain
 
@@ -72,7 +72,8 @@ class Plays:
         mark = ws.out / ".run"
         if not mark.exists():
             anew = f"{stage}-{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
-            _write_durably(mark, (go_on or anew).encode())
+            write_whole(mark, go_on or anew)
+            _sync_folder(mark.parent)
         self.run = mark.read_text(encoding="utf-8")
         self.played = 0
         self.read = 0
@@ -136,11 +137,10 @@ class Plays:
         return values.astype(np.float32).astype(float)
 
     def _keep(self, file: Path, arrays: dict[str, tuple[tuple[str, ...], NDArray[np.generic]]]) -> None:
-        part = file.with_name(f".{file.stem}.part.nc")
-        save_arrays(part, arrays)
-        with part.open("rb+") as stream:
-            os.fsync(stream.fileno())
-        part.replace(file)
+        with whole_file(file) as part:
+            save_arrays(part, arrays)
+            with part.open("rb+") as stream:
+                os.fsync(stream.fileno())
         _sync_folder(file.parent)
 
 
@@ -178,16 +178,6 @@ def _flat(table: Mapping[str, Any]) -> dict[str, Any]:
         else:
             found[key] = value
     return found
-
-
-def _write_durably(file: Path, content: bytes) -> None:
-    part = file.with_name(file.name + ".part")
-    with part.open("wb") as stream:
-        stream.write(content)
-        stream.flush()
-        os.fsync(stream.fileno())
-    part.replace(file)
-    _sync_folder(file.parent)
 
 
 def _sync_folder(folder: Path) -> None:

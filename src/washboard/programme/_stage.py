@@ -19,10 +19,10 @@ from typing import Any, Literal
 
 from washboard import __version__
 from washboard.errors import InputError, StorageError
-from washboard.programme._digest import Digests, content_digest, write_whole
+from washboard.programme._digest import Digests, content_digest
 from washboard.programme._lock import FolderLock
 from washboard.programme._plan import Plan
-from washboard.recording import Finding
+from washboard.recording import Finding, write_whole
 from washboard.report import Exhibit
 from washboard.settings import Progress, no_progress, to_plain
 

@@ -13,9 +13,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from washboard.errors import InputError, StorageError
-from washboard.programme._digest import write_whole
+from washboard.errors import InputError
 from washboard.programme._plan import Plan
+from washboard.recording import write_whole
 
 
 def config_folder() -> Path:
@@ -74,8 +74,4 @@ def _known() -> dict[str, Any]:
 
 
 def _remember(key: str, what: dict[str, Any]) -> None:
-    try:
-        _file().parent.mkdir(parents=True, exist_ok=True)
-        write_whole(_file(), json.dumps({**_known(), key: what}, indent=1))
-    except OSError as error:
-        raise StorageError(f"{_file()}: cannot be written: {error.strerror or error}") from None
+    write_whole(_file(), json.dumps({**_known(), key: what}, indent=1))

@@ -32,6 +32,7 @@ from washboard.recording._stream import check_file, import_recording
 from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
 from washboard.recording._uff58 import UffFunction, read_uff58_functions, write_uff58_functions
 from washboard.recording._uniform import uniform
+from washboard.recording._whole_file import whole_file, write_whole
 from washboard.recording._working_copy import Missing, WorkingCopy, part_of, resample_file, write_working_copy
 
 __all__ = [
@@ -91,9 +92,11 @@ __all__ = [
     "resample_file",
     "rows_of",
     "uniform",
+    "whole_file",
     "without_marked",
     "write_plain_csv",
     "write_recording",
     "write_uff58_functions",
+    "write_whole",
     "write_working_copy",
 ]

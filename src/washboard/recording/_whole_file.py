@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from washboard.errors import StorageError
@@ -24,6 +24,27 @@ def whole_file(path: Path) -> Iterator[Path]:
         yield part
         part.replace(path)
     except OSError as error:
-        raise StorageError(f"{path}: cannot be written: {error.strerror or error}") from None
+        # Windows does not let go of a file that another program shows.
+        shown = "; close it where it is open" if os.name == "nt" and isinstance(error, PermissionError) else ""
+        raise StorageError(f"{path}: cannot be written: {error.strerror or error}{shown}") from None
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file so that a reader, or a crash, sees either the old content or all of the new.
+
+    Text is written as UTF-8 with its line ends as they are; a folder that is not there is made.
+
+    Raises
+    ------
+    StorageError
+        The disk does not take it.
+    """
+    with whole_file(path) as part:
+        part.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as stream:
+            stream.write(content.encode() if isinstance(content, str) else content)
+            stream.flush()
+            os.fsync(stream.fileno())

@@ -16,7 +16,7 @@ from washboard.report._document import (
 )
 from washboard.report._exhibit import Cell, Exhibit
 from washboard.report._html import POLICY, html
-from washboard.report._pdf import pdf, write_whole
+from washboard.report._pdf import pdf
 
 __all__ = [
     "CAUTIONS",
@@ -32,5 +32,4 @@ __all__ = [
     "pdf",
     "shown",
     "to_table",
-    "write_whole",
 ]

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 from importlib.resources import files
-from pathlib import Path
 
 from washboard.errors import StorageError
 from washboard.plot import font_folder
@@ -40,14 +38,3 @@ def pdf(document: Document) -> bytes:
         raise StorageError(f"the PDF report could not be set: {str(error).splitlines()[0]}") from None
     assert isinstance(made, bytes)
     return made
-
-
-def write_whole(file: Path, content: bytes) -> None:
-    """Write a file so that it is never seen half-written. Raises StorageError."""
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    try:
-        part.write_bytes(content)
-        part.replace(file)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise StorageError(f"{file} cannot be written ({error.strerror}); close it where it is open") from None

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import time
 from collections.abc import Callable
 from pathlib import Path
 
-from washboard.errors import RigError, RigTripped
-from washboard.recording import Recording
+from washboard.errors import RigError, RigTripped, StorageError
+from washboard.recording import Recording, write_whole
 from washboard.rig._exchange import (
     ENDING,
     Ledger,
@@ -202,7 +201,5 @@ class FolderLink:
     def _say(self, text: str) -> None:
         """Leave word in the folder of what is waited for."""
         file = self._shared / "waiting.txt"
-        part = self._shared / f".waiting.{os.getpid()}.part"
-        with contextlib.suppress(OSError):
-            part.write_text(text, encoding="utf-8")
-            part.replace(file)
+        with contextlib.suppress(StorageError):
+            write_whole(file, text)

@@ -18,8 +18,9 @@ from washboard.programme import (
     read_record,
     status_of,
 )
+from washboard.recording import write_whole
 from washboard.report import Exhibit
-from washboard.web._draft import Draft, write_whole
+from washboard.web._draft import Draft
 from washboard.web._drawing import kept_exhibits, mark_of
 from washboard.web._jobs import Jobs
 from washboard.web._sources import Sources
@@ -104,7 +105,7 @@ class Desk:
         memories[name] = value
         try:
             write_whole(self.memory / "desk.json", json.dumps(memories, indent=1))
-        except (StorageError, OSError):
+        except StorageError:
             return
 
     def _memories(self) -> dict[str, Any]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,8 +17,9 @@ from typing import Any
 import tomlkit
 from tomlkit.items import AoT, Array, Table
 
-from washboard.errors import InputError, ProgrammeError, StorageError
+from washboard.errors import InputError, ProgrammeError
 from washboard.programme import FILE_NAME, Plan, parse_plan
+from washboard.recording import write_whole
 
 Key = tuple[str, ...]
 
@@ -48,20 +48,6 @@ def _said(value: Any) -> str:
     if isinstance(value, list):
         return "; ".join(_said(entry) for entry in value) or "none"
     return "not given" if value is None else str(value)
-
-
-def write_whole(file: Path, text: str) -> None:
-    """Write `text` so that `file` is at every moment the old or the new one."""
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(file)
-    except OSError as error:
-        raise StorageError(f"{file} cannot be written: {error.strerror}") from None
 
 
 def _digest(text: str) -> str:

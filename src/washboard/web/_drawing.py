@@ -10,6 +10,7 @@ from pathlib import Path
 from washboard import __version__
 from washboard.errors import StorageError, WashboardError
 from washboard.programme import read_plan, stage_named
+from washboard.recording import whole_file, write_whole
 from washboard.report import Exhibit
 from washboard.settings import to_plain
 
@@ -90,13 +91,14 @@ def draw_exhibits(folder: Path, stage: str) -> str:
         return str(error)
     except Exception as error:  # noqa: BLE001 - the page shows its words; what the stage found stands regardless
         return f"{type(error).__name__}: {error}; run this step again, its files may be of another version"
-    file = folder / ".washboard" / "drawn" / f"{stage}.json"
+    file, data_file = folder / ".washboard" / "drawn" / f"{stage}.json", _data_file(folder, stage)
     file.parent.mkdir(parents=True, exist_ok=True)
-    with zipfile.ZipFile(_data_file(folder, stage), "w", zipfile.ZIP_DEFLATED, compresslevel=1) as store:
+    with (
+        whole_file(data_file) as part,
+        zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as store,
+    ):
         for number, exhibit in enumerate(shown):
             if exhibit.svg in data:
                 store.writestr(f"{number}.csv", data[exhibit.svg])
-    part = file.with_suffix(".part")
-    part.write_text(json.dumps({"mark": mark, "exhibits": to_plain(shown)}), encoding="utf-8")
-    part.replace(file)
+    write_whole(file, json.dumps({"mark": mark, "exhibits": to_plain(shown)}))
     return ""

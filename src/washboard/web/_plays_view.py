@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 from washboard.errors import StorageError
 from washboard.identify import limits_of, use_of_limits
 from washboard.programme import Plan, play_name
-from washboard.recording import Channel, Recording, read_recording, resample, write_recording
+from washboard.recording import Channel, Recording, read_recording, resample, write_recording, write_whole
 from washboard.replicate import PreparedTarget, prepare_target
 from washboard.units import si_unit
-from washboard.web._draft import write_whole
 from washboard.web._sources import TRIED
 
 Floats = NDArray[np.float64]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from washboard import units
 from washboard.errors import InputError, UnitError
-from washboard.recording import Channel, Recording
+from washboard.recording import Channel, Recording, whole_file, write_whole
 from washboard.web._pyramid import Pyramid
 
 #: Where repairs that are only tried are kept.
@@ -112,10 +112,8 @@ def _root(array: NDArray[Any]) -> Any:
 
 def _to_cache(recording: Recording, kept: Path, words: Path) -> None:
     kept.parent.mkdir(parents=True, exist_ok=True)
-    part = kept.with_suffix(".part")
-    with part.open("wb") as stream:
-        np.save(stream, np.ascontiguousarray(recording.samples, dtype=np.float32))
-    part.replace(kept)
+    with whole_file(kept) as part:
+        np.save(part, np.ascontiguousarray(recording.samples, dtype=np.float32))
     table = {
         "rate_hz": recording.rate_hz,
         "name": recording.name,
@@ -124,7 +122,7 @@ def _to_cache(recording: Recording, kept: Path, words: Path) -> None:
             for c in recording.channels
         ],
     }
-    words.write_text(json.dumps(table), encoding="utf-8")
+    write_whole(words, json.dumps(table))
 
 
 def _tidy(cache: Path) -> None:

@@ -14,7 +14,8 @@ from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, StageRecord, Workspace, read_record
 from washboard.programme._stages import STAGE_NAMES, stage_named
 from washboard.programme._store import load_table
-from washboard.report import Chapter, Document, Provenance, html, pdf, write_whole
+from washboard.recording import write_whole
+from washboard.report import Chapter, Document, Provenance, html, pdf
 
 NAMES = ("report.pdf", "report.html")
 
@@ -59,7 +60,6 @@ def _run(ws: Workspace) -> Outcome:
     )
     made = {"report.pdf": pdf(document), "report.html": html(document).encode()}
     folder = ws.folder / "report"
-    folder.mkdir(exist_ok=True)
     for name, content in made.items():
         write_whole(ws.out / name, content)
         write_whole(folder / name, content)
