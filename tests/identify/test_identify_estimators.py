@@ -46,6 +46,29 @@ def test_spectra_agree_with_scipy():
     np.testing.assert_allclose(ours.freq_hz, f)
 
 
+@pytest.mark.parametrize(
+    ("n", "n_drives", "n_responses"), [(125, 1, 1), (96, 3, 6), (270, 1, 15), (500, 5, 21), (5, 2, 1)]
+)
+def test_spectra_of_any_length_and_any_number_of_channels(n, n_drives, n_responses):
+    rng = np.random.default_rng(9)
+    signals = rng.standard_normal((n_drives + n_responses, 12 * n + 7)) + 3.0
+    ours = cross_spectra(signals[:n_drives], signals[n_drives:], float(n), block_s=1.0, overlap=0.4)
+    starts = range(0, signals.shape[1] - n + 1, round(0.6 * n))
+    cut = np.stack([signals[:, s : s + n] - signals[:, s : s + n].mean(axis=1, keepdims=True) for s in starts])
+    lines = np.fft.rfft(cut * scipy.signal.get_window("hann", n), axis=-1)
+    products = np.einsum("sif,sjf->fij", lines, lines[:, :n_drives].conj())
+    assert ours.n_segments == len(starts)
+    # Both one-sided and scaled alike: one scale for all lines but the first and the last.
+    inner = slice(1, (n - 1) // 2 + 1)
+    scale = ours.response[1, 0] / np.sum(np.abs(lines[:, n_drives, 1]) ** 2)
+    largest = scale * np.abs(products).max()
+    np.testing.assert_allclose(ours.drive[inner], scale * products[inner, :n_drives], atol=1e-13 * largest)
+    np.testing.assert_allclose(ours.cross[inner], scale * products[inner, n_drives:], atol=1e-13 * largest)
+    power = scale * np.sum(np.abs(lines) ** 2, axis=0).T
+    np.testing.assert_allclose(ours.response[inner], power[inner, n_drives:], rtol=1e-12)
+    np.testing.assert_array_equal(ours.drive, ours.drive.conj().transpose(0, 2, 1))
+
+
 def test_single_precision_agrees():
     rng = np.random.default_rng(2)
     u, y = white(rng, 2, 60), white(rng, 2, 60)

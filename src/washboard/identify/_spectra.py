@@ -13,9 +13,6 @@ from washboard.errors import DataError
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-#: Floats of a spectrum that are worked on at a time, even: what belongs to them stays in cache.
-_STRIP = 512
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CrossSpectra:
@@ -52,7 +49,6 @@ def cross_spectra(
     block_s: float = 8.0,
     overlap: float = 0.5,
     window: str = "hann",
-    batch: int = 4,
 ) -> CrossSpectra:
     """Averaged spectra by the method of Welch (1967) for all pairs a FRF needs, in blocks of bounded memory.
 
@@ -84,17 +80,20 @@ def cross_spectra(
     n_segments = 1 + (length - n) // hop
     n_freq = n // 2 + 1
     signals = (np.ascontiguousarray(drive, kind), np.ascontiguousarray(response, kind))
-    uu, ru, rr = _added_up(signals, taper, hop, n_segments, batch)
+    products, power = _added_up(signals, taper, hop, n_segments)
     scale = np.full(n_freq, 2.0 / (rate_hz * float(np.sum(taper.astype(float) ** 2)) * n_segments))
     scale[0] /= 2
     if n % 2 == 0:
         scale[-1] /= 2
-    lower = (uu * scale).transpose(2, 0, 1)
+    products *= scale[:, None, None]
+    q = drive.shape[0]
+    power *= scale[:, None]
+    lower = np.tril(products[:, :q], -1)
     return CrossSpectra(
         freq_hz=np.arange(n_freq) * rate_hz / n,
-        drive=np.tril(lower) + np.conj(np.tril(lower, -1)).transpose(0, 2, 1),
-        cross=(ru * scale).transpose(2, 0, 1),
-        response=(rr * scale).T,
+        drive=lower + np.conj(lower).transpose(0, 2, 1) + power[:, :q, None] * np.eye(q),
+        cross=products[:, q:],
+        response=power[:, q:],
         n_averages=independent_averages(n_segments, taper.astype(float), hop),
         n_segments=n_segments,
     )
@@ -105,44 +104,41 @@ def _added_up(
     taper: NDArray[np.floating],
     hop: int,
     n_segments: int,
-    batch: int,
-) -> tuple[Complexes, Complexes, Floats]:
-    """Sums over all segments of u conj(u) (its lower triangle), r conj(u), |r|^2, frequency last.
+) -> tuple[Complexes, Floats]:
+    """Sums over all segments of the products with conj(u), shape (freq, channel, drive), and of squares, drives first.
 
     Always in two halves, each in its own thread, so that the sums are the same on any number of processors.
     """
     # Compiled code is loaded only where it is used, so that opening a programme stays quick.
     from concurrent.futures import ThreadPoolExecutor
 
-    from washboard.identify._segment_kernels import accumulate, windowed
+    from washboard.identify._lanes import LANES
+    from washboard.identify._segment_kernels import GROUP, accumulate, pack, plan, transform
 
     drive, response = signals
     q, n, kind = drive.shape[0], taper.size, taper.dtype
-    n_channels, n_floats = q + response.shape[0], 2 * (n // 2 + 1)
+    n_channels, n_freq = q + response.shape[0], n // 2 + 1
+    width = -(-n_channels // LANES) * LANES
+    # As many segments at a time as fill their groups best.
+    batch = min(range(4, 9), key=lambda segments: -(-segments * n_channels // GROUP) / segments)
+    steps = plan(n, kind)
 
     def half(start: int, stop: int) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-        straight = np.zeros((n_channels, q + 1, n_floats), kind)
-        crossed = np.zeros((n_channels, q, n_floats), kind)
-        swapped = np.empty((q, batch, _STRIP), kind)
-        segments, spectra = np.empty((0, 0, 0), kind), np.empty((0, 0, 0), np.result_type(kind, np.complex64))
+        packed = np.empty((-(-batch * n_channels // GROUP), n, 2, LANES), kind)
+        products, power = np.zeros((n_freq, q, 2, width), kind), np.zeros((n_freq, width), kind)
         for first in range(start, stop, batch):
-            if (count := min(batch, stop - first)) != segments.shape[1]:
-                segments = np.empty((n_channels, count, n), kind)
-                spectra = np.empty((n_channels, count, n // 2 + 1), spectra.dtype)
-            windowed(drive, first, hop, taper, segments, 0)
-            windowed(response, first, hop, taper, segments, q)
-            # Into memory that is already there: fresh pages for every batch would cost as much as the transform.
-            np.fft.rfft(segments, axis=-1, out=spectra)
-            accumulate(spectra.view(kind), q, swapped, straight, crossed)
-        return straight, crossed
+            count = min(batch, stop - first)
+            pack(drive, response, first, count, hop, taper, packed)
+            transform(packed, steps.radices, steps.turns)
+            accumulate(packed, count, n_channels, steps.places, products, power)
+        return products, power
 
     middle = (n_segments + 1) // 2
     with ThreadPoolExecutor(2) as pool:
         parts = list(pool.map(half, (0, middle), (middle, n_segments)))
-    straight, crossed = (np.asarray(a, float) + b for a, b in zip(*parts, strict=True))
-    real = straight[..., ::2] + straight[..., 1::2]
-    products = real[:, :q] + 1j * (crossed[..., 1::2] - crossed[..., ::2])
-    return products[:q], products[q:], real[q:, q]
+    products, power = (np.asarray(a, float) + b for a, b in zip(*parts, strict=True))
+    products, power = products[steps.order, :, :, :n_channels], power[steps.order, :n_channels]
+    return (products[:, :, 0] + 1j * products[:, :, 1]).transpose(0, 2, 1) / 4, power / 4
 
 
 def _window(name: str, n: int) -> Floats:
