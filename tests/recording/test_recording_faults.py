@@ -20,10 +20,12 @@ from washboard.recording import (
     find_lag,
     import_recording,
     join_loggers,
+    open_rows,
     plant_faults,
     read_recording,
     repair,
     resample,
+    rows_faults,
     write_recording,
 )
 from washboard.testing._rough_channel import rough_channel
@@ -356,6 +358,22 @@ def test_checking_a_file_is_checking_its_channels(tmp_path):
     planted = plant_faults(rough(3, rate_hz=512.0), [PLANTED["spike"], PLANTED["hum"]], seed=1)
     write_recording(planted, tmp_path / "a.nc")
     assert {entry.kind for entry in check_file(tmp_path / "a.nc")} == {entry.kind for entry in find_faults(planted)}
+
+
+@pytest.mark.parametrize("name", ["a.nc", "a.mf4", "a.parquet"])
+def test_faults_found_row_by_row_are_those_found_in_memory(tmp_path, name):
+    line = rough(3, rate_hz=512.0).samples[0]
+    sides = tuple(
+        Channel(name=side, unit="m/s2", quantity="acceleration", direction="+z", position_m=(0.0, y, 0.5))
+        for side, y in (("x", 0.9), ("right", -0.9))
+    )
+    pair = Recording(samples=np.stack([line, line / 9.81]), rate_hz=512.0, channels=sides)
+    write_recording(plant_faults(pair, [PLANTED["spike"]], seed=1), tmp_path / name)
+    wanted = find_faults(read_recording(tmp_path / name))
+    assert {"spike", "unit"} <= {entry.kind for entry in wanted}
+    with open_rows(tmp_path / name, tmp_path / "scratch") as rows:
+        assert rows_faults(rows) == wanted
+    assert not (tmp_path / "scratch").exists()
 
 
 # --- what measured files taught ---------------------------------------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,7 +13,7 @@ from washboard.cli._console import Json, answer, say, say_findings
 from washboard.errors import ChannelError, DataError, FormatError, InputError
 
 if TYPE_CHECKING:
-    from washboard.recording import CsvOptions, Recording, UffFunction
+    from washboard.recording import Channel, CsvOptions, Recording, Rows, Samples, UffFunction
 
 Channels = Annotated[
     list[str] | None,
@@ -80,39 +82,41 @@ def _show(
     time_column: TimeColumn = None,
     as_json: Json = False,
 ) -> None:
-    from washboard.recording import find_faults
+    from washboard.recording import rows_faults
 
     options = _csv_options(rate, separator, decimal, header_lines, time_column)
     functions = _spectra(file)
     if functions:
         _show_functions(file, functions, as_json)
         return
-    try:
-        recording = _read(file, options)
-    except (ChannelError, DataError) as error:
-        # What cannot be brought to one time base can still be listed.
-        _show_tracks(file, str(error), as_json)
-        raise typer.Exit(1) from None
-    findings = tuple(find_faults(recording))
-    rows = [_row(recording, index) for index in range(recording.n_channels)]
+    with ExitStack() as stack:
+        try:
+            held = stack.enter_context(_rows(file, options))
+        except (ChannelError, DataError) as error:
+            # What cannot be brought to one time base can still be listed.
+            _show_tracks(file, str(error), as_json)
+            raise typer.Exit(1) from None
+        header = held.header
+        findings = rows_faults(held)
+        rows = [_row(channel, held.get(index)) for index, channel in enumerate(header.channels)]
     if as_json:
         answer(
             {
                 "file": str(file),
-                "rate_hz": recording.rate_hz,
-                "duration_s": recording.duration_s,
-                "n_samples": recording.n_samples,
-                "start": recording.start.isoformat() if recording.start else None,
-                "metadata": dict(recording.metadata),
+                "rate_hz": header.rate_hz,
+                "duration_s": held.duration_s,
+                "n_samples": held.n_samples,
+                "start": header.start.isoformat() if header.start else None,
+                "metadata": dict(header.metadata),
                 "channels": rows,
                 "findings": findings,
             }
         )
     else:
-        say(f"{file}: {recording.n_channels} channels, {recording.duration_s:.2f} s at {recording.rate_hz:g} Hz")
-        if recording.start is not None:
-            say(f"  started {recording.start.isoformat(sep=' ')}")
-        for name, text in recording.metadata.items():
+        say(f"{file}: {header.n_channels} channels, {held.duration_s:.2f} s at {header.rate_hz:g} Hz")
+        if header.start is not None:
+            say(f"  started {header.start.isoformat(sep=' ')}")
+        for name, text in header.metadata.items():
             say(f"  {name}: {text}")
         width = max(len(row["name"]) for row in rows) if rows else 0
         for row in rows:
@@ -153,6 +157,23 @@ def _read(file: Path, options: CsvOptions | None, channels: list[str] | None = N
         raise InputError(f"{file}: is no CSV file, which --rate, --separator, --decimal, --header-lines and "
                          "--time-column are for")  # fmt: skip
     return read_recording(file, channels=channels, csv=options)
+
+
+@contextmanager
+def _rows(file: Path, options: CsvOptions | None) -> Iterator[Rows]:
+    """The recording row by row, so that it may be larger than memory where its format allows it."""
+    import tempfile
+
+    from washboard.recording import open_rows, rows_of
+
+    if options is not None:
+        yield rows_of(_read(file, options))
+        return
+    with (
+        tempfile.TemporaryDirectory(prefix="washboard-") as scratch,
+        open_rows(file, Path(scratch) / "rows.nc") as rows,
+    ):
+        yield rows
 
 
 def _spectra(file: Path) -> tuple[UffFunction, ...]:
@@ -223,11 +244,10 @@ def _number(value: float | None) -> str:
     return "nothing" if value is None else f"{value:.4g}"
 
 
-def _row(recording: Any, index: int) -> dict[str, Any]:
+def _row(channel: Channel, samples: Samples) -> dict[str, Any]:
     import numpy as np
 
-    channel = recording.channels[index]
-    values = np.asarray(recording.samples[index], dtype=np.float64)
+    values = np.asarray(samples, dtype=np.float64)
     values = values[np.isfinite(values)]
     return {
         "name": channel.name,

@@ -28,7 +28,7 @@ from washboard.recording._rows import Rows, open_rows, rows_of
 from washboard.recording._settings import CheckSettings, DerivedChannel, RepairStep
 from washboard.recording._sniff import Format, recording_format
 from washboard.recording._source import Source, TimeBase, Track
-from washboard.recording._stream import check_file, import_recording
+from washboard.recording._stream import check_file, import_recording, rows_faults
 from washboard.recording._timebase import TimeGap, TimeReport, analyse_stamps
 from washboard.recording._uff58 import UffFunction, read_uff58_functions, write_uff58_functions
 from washboard.recording._uniform import uniform
@@ -90,6 +90,7 @@ __all__ = [
     "repair",
     "resample",
     "resample_file",
+    "rows_faults",
     "rows_of",
     "uniform",
     "whole_file",
