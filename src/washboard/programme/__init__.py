@@ -4,7 +4,7 @@ In comes a folder; out come stages that are fresh, stale or missing, each with w
 loads, calls a room and writes; the rooms do the work.
 """
 
-from washboard.programme._file import FILE_NAME, parse_plan, read_plan
+from washboard.programme._file import FILE_NAME, parse_plan, read_plan, replace_value
 from washboard.programme._fitted import KeptFit, fit_identified, fit_state, keep_fit, kept_fit, use_fit
 from washboard.programme._frf_file import FILE_NAME as FRF_FILE
 from washboard.programme._frf_file import load_frf
@@ -73,6 +73,7 @@ __all__ = [
     "play_name",
     "read_plan",
     "read_record",
+    "replace_value",
     "rig_channels",
     "run_stage",
     "save_arrays",

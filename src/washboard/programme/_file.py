@@ -55,6 +55,20 @@ def parse_plan(text: str, file: Path = Path(FILE_NAME)) -> Plan:
     return plan
 
 
+def replace_value(table: Any, key: str, value: Any) -> None:
+    """Set a key of a table that tomlkit read; the comment behind the value and the spaces before it stay."""
+    import tomlkit
+
+    old = table.get(key)
+    if not isinstance(old, tomlkit.items.Item):
+        table[key] = value
+        return
+    fresh = tomlkit.item(value)
+    fresh.trivia.comment_ws, fresh.trivia.comment = old.trivia.comment_ws, old.trivia.comment
+    fresh.trivia.trail = old.trivia.trail
+    table[key] = fresh
+
+
 def _as_programme_error(problems: tuple[Problem, ...], text: str, file: Path) -> ProgrammeError:
     lines = line_of_keys(text)
     shown = []

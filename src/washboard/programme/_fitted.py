@@ -15,8 +15,9 @@ import numpy as np
 from washboard.errors import InputError
 from washboard.programme._digest import content_digest
 from washboard.programme._file import FILE_NAME as PROGRAMME
-from washboard.programme._file import parse_plan
+from washboard.programme._file import parse_plan, replace_value
 from washboard.programme._frf_file import FILE_NAME, load_frf
+from washboard.programme._level import model_of
 from washboard.programme._plan import Plan
 from washboard.programme._store import load_table, save_table
 from washboard.recording import Finding, read_recording, write_whole
@@ -27,7 +28,6 @@ from washboard.rig import (
     Parameter,
     Specimen,
     fit_model,
-    model_at_level,
     usual_parameters,
     value_at,
     wheel_names,
@@ -146,9 +146,7 @@ def _level(folder: Path, plan: Plan) -> Linearisation:
     entries = load_table(table)["events"]
     first = next(iter(entries.values()))
     target = read_recording(folder / "stages" / "shorten" / first["file"])
-    band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
-    weights = [channel.weight for channel in plan.control]
-    return model_at_level(plan.specimen, plan.rig, target, plan.control, band_hz=band, weights=weights).linearisation
+    return model_of(plan, plan.specimen, target).linearisation
 
 
 def _kept_file(folder: Path) -> Path:
@@ -308,13 +306,4 @@ def _write(document: Any, place: Place, value: float, unit: str) -> None:
         own = unit
     shown = float(convert(value, unit, own))
     number = f"{float(f'{shown:.{DIGITS}g}'):.10g}"
-    if key not in node:
-        node[key] = f"{number} {own}"
-        return
-    import tomlkit
-
-    old, fresh = node[key], tomlkit.item(f"{number} {own}")
-    if hasattr(old, "trivia"):
-        fresh.trivia.comment_ws, fresh.trivia.comment = old.trivia.comment_ws, old.trivia.comment
-        fresh.trivia.trail = old.trivia.trail
-    node[key] = fresh
+    replace_value(node, key, f"{number} {own}")

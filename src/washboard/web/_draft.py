@@ -18,7 +18,7 @@ import tomlkit
 from tomlkit.items import AoT, Array, Table
 
 from washboard.errors import InputError, ProgrammeError
-from washboard.programme import FILE_NAME, Plan, parse_plan
+from washboard.programme import FILE_NAME, Plan, parse_plan, replace_value
 from washboard.recording import write_whole
 
 Key = tuple[str, ...]
@@ -92,15 +92,8 @@ def apply_edit(document: Any, edit: Edit) -> None:
         return
     elif isinstance(edit.now, list) and edit.now and isinstance(edit.now[0], dict):
         node[last] = _tables(edit.now)
-    elif last in node and isinstance(node[last], tomlkit.items.Item):
-        fresh = tomlkit.item(edit.now)
-        # The comment behind the value and the spaces before it belong to the line, not to the value.
-        fresh.trivia.comment_ws = node[last].trivia.comment_ws
-        fresh.trivia.comment = node[last].trivia.comment
-        fresh.trivia.trail = node[last].trivia.trail
-        node[last] = fresh
     else:
-        node[last] = edit.now
+        replace_value(node, last, edit.now)
 
 
 def _tables(entries: list[dict[str, Any]]) -> AoT:

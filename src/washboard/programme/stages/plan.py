@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from washboard.programme._level import band_of, model_of, weights_of
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
@@ -32,7 +33,6 @@ from washboard.rig import (
     feasibility,
     instrumentation,
     linear_model,
-    model_at_level,
     models_around,
     plausibility,
     procedure,
@@ -117,11 +117,7 @@ def _events(ws: Workspace, specimen: Specimen) -> tuple[EventFeasibility, ...]:
     for number, (event, entry) in enumerate(entries.items()):
         ws.progress(0.9 * number / max(len(entries), 1), f"demand of {event}")
         target = read_recording(ws.of("shorten") / entry["file"])
-        band = (plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz))
-        weights = [channel.weight for channel in plan.control]
-        model = model_at_level(specimen, plan.rig, target, plan.control, band_hz=band, weights=weights)
-        around = models_around(specimen, plan.rig, model)
-        hold = _hold(plan, band, target)
+        band, model = band_of(plan, target), model_of(plan, specimen, target)
         found.append(
             feasibility(
                 target,
@@ -130,9 +126,9 @@ def _events(ws: Workspace, specimen: Specimen) -> tuple[EventFeasibility, ...]:
                 plan.control,
                 band_hz=band,
                 event=event,
-                weights=weights,
-                hold=hold,
-                around=around,
+                weights=weights_of(plan),
+                hold=_hold(plan, band, target),
+                around=models_around(specimen, plan.rig, model),
             )
         )
     return tuple(found)
