@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, lfilter
 
-from washboard.errors import RigTripped
+from washboard.errors import RigError, RigTripped
 from washboard.identify import (
     DriveLimits,
     IdentifySettings,
@@ -140,6 +140,17 @@ def test_a_rig_that_trips_is_identified_at_a_lower_level():
     found, _goal, _rig = identified(dataclasses.replace(BenchVehicle(), noise=0.001), play=touchy, budget_s=300.0)
     assert any("tripped" in step.words for step in found.steps)
     assert np.isfinite(found.frf.values).all()
+
+
+def test_a_rig_that_always_trips_is_left_alone_with_what_it_said_last():
+    def tripping(_play):
+        def guarded(_samples, _label):
+            raise RigTripped("post 3 drifted")
+
+        return guarded
+
+    with pytest.raises(RigError, match=r"trips even at .* The last trip: post 3 drifted"):
+        identified(BenchVehicle(), play=tripping)
 
 
 @pytest.mark.parametrize("factor", [0.2, 5.0])

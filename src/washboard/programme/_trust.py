@@ -51,8 +51,8 @@ def require_trust(folder: Path, plan: Plan) -> None:
         raise InputError(
             f"{folder / 'programme.toml'}: rig.link.command would run this program on your machine:\n"
             f"    {plan.rig.link.command}\n"
-            "The folder was not made on this machine. Look at the command and at what it starts; if it is right, run "
-            "this once more with --trust"
+            "It has not been trusted on this machine yet, nor was the folder made here by 'washboard new'. Look at the "
+            "command and at what it starts; if it is right, run this once more with --trust"
         )
 
 

@@ -113,8 +113,13 @@ def _reached(choice: ControlChoice) -> str:
 
 
 def _right_above_posts(plan: Plan) -> tuple[str, ...]:
-    """Channels on axles: what posts are there for."""
-    return tuple(channel.name for channel in plan.channel if channel.on.startswith("axle") or not channel.on)
+    """Channels on axles, as described or as their place is called: what posts are there for."""
+    axles = {axle.name for axle in plan.specimen.axle} if plan.specimen else set()
+    return tuple(
+        channel.name
+        for channel in plan.channel
+        if not channel.on or channel.on in axles or "axle" in channel.on.casefold()
+    )
 
 
 def _advised(choice: ControlChoice, keep: tuple[str, ...]) -> list[Finding]:
@@ -324,5 +329,5 @@ STAGE = Stage(
     run=run,
     show=_show,
     shows=("programme.toml", "stages/replicate/replicate.json"),
-    revision=2,
+    revision=3,
 )

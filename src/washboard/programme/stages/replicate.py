@@ -91,9 +91,18 @@ class _Event:
         )  # fmt: skip
         self.forecast = forecast(problem)
         rows = [self.frf.responses.index(name) for name in self.control]
+        begun = 0.0
+
+        def plays_begun(done: float, words: str) -> None:
+            nonlocal begun
+            begun = done
+            progress(done, words)
 
         def play(drive: Floats, name: str) -> Floats:
-            response = self.plays.play(drive, f"{self.stem}-{name}", progress)
+            # A play tells how far it is itself; of the event it is one of many.
+            response = self.plays.play(
+                drive, f"{self.stem}-{name}", lambda done, words: progress(begun + done * 0.95 / settings.plays, words)
+            )
             self.responses[drive.tobytes()] = response
             still = [self.control[k] for k, row in enumerate(response[rows]) if not np.ptp(row) > 0]
             if still and np.ptp(drive) > 0:
@@ -105,7 +114,7 @@ class _Event:
 
         self.found = replicate_event(
             play, problem, slopes=tuple(self.plan.loads.slopes), confirm=settings.confirm,
-            keep=settings.keep.get(self.event, 0), progress=progress,
+            keep=settings.keep.get(self.event, 0), progress=plays_begun,
         )  # fmt: skip
 
     def measured(self) -> Recording:
