@@ -69,6 +69,19 @@ def test_spectra_of_any_length_and_any_number_of_channels(n, n_drives, n_respons
     np.testing.assert_array_equal(ours.drive, ours.drive.conj().transpose(0, 2, 1))
 
 
+@pytest.mark.parametrize(
+    ("up_to_hz", "last_hz"), [(20.0, 20.0), (20.1, 20.5), (0.0, 0.0), (127.9, 128.0), (500.0, 128.0)]
+)
+def test_lines_past_the_wanted_ones_are_left_out(up_to_hz, last_hz):
+    rng = np.random.default_rng(10)
+    u, y = white(rng, 2, 30), white(rng, 3, 30)
+    whole = cross_spectra(u, y, RATE, block_s=2.0)
+    some = cross_spectra(u, y, RATE, block_s=2.0, up_to_hz=up_to_hz)
+    assert some.freq_hz[-1] == last_hz
+    for name in ("freq_hz", "drive", "cross", "response"):
+        np.testing.assert_array_equal(getattr(some, name), getattr(whole, name)[: some.freq_hz.size])
+
+
 def test_single_precision_agrees():
     rng = np.random.default_rng(2)
     u, y = white(rng, 2, 60), white(rng, 2, 60)

@@ -83,7 +83,7 @@ def best_linear_approximation(
     noise_floor = np.asarray(noise) / count + np.zeros(values.shape[:2])
     residual = _residual(sets, estimates, values, q)
     if residual is None:
-        residual = _roughness(values, freq_hz, np.asarray(information)) / count
+        residual = _roughness(values, np.asarray(information)) / count
     residual = np.maximum(_over_lines(residual, freq_hz), _over_lines(noise_floor, freq_hz))
     coherence = np.clip(1 - residual * count / np.maximum(np.asarray(power), 1e-300), 0.0, 1.0)
     frf = Frf(
@@ -122,13 +122,11 @@ def _residual(sets: list[Experiments], estimates: list[Complexes], values: Compl
     return np.asarray(total / ((len(sets) - 1) * q))
 
 
-def _roughness(values: Complexes, freq_hz: Floats, information: Complexes) -> Floats:
+def _roughness(values: Complexes, information: Complexes) -> Floats:
     """With one set only: what a line differs from the parabola through its neighbours, as response power."""
-    delay = np.median(freq_hz) * 0.0
-    straight = values * np.exp(2j * np.pi * freq_hz * delay)[:, None, None]
-    bend = np.zeros_like(straight)
+    bend = np.zeros_like(values)
     # Third differences vanish for parabolas; coefficients 1, 3, 3, 1 sum to 20 in squares.
-    bend[2:-1] = (straight[3:] - 3 * straight[2:-1] + 3 * straight[1:-2] - straight[:-3]) / np.sqrt(20)
+    bend[2:-1] = (values[3:] - 3 * values[2:-1] + 3 * values[1:-2] - values[:-3]) / np.sqrt(20)
     bend[:2], bend[-1:] = bend[2:3], bend[-2:-1]
     amplitude = np.sqrt(np.maximum(np.einsum("fjj->fj", information).real, 0.0))
     return np.asarray((np.abs(bend * amplitude[:, None, :]) ** 2).mean(axis=2) * values.shape[2])

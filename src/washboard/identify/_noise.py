@@ -30,16 +30,17 @@ def frf_of_noise(
     """
     rate_hz, period = layout.rate_hz, layout.period
     block_s, spacing = period / rate_hz, rate_hz / period
+    rows, up_to_hz = layout.line_index, float(layout.freq_hz[-1])
     found: list[CrossSpectra] = []
     noise: list[Floats] = []
     for drive, response in sets:
         mean = 0.5 * (response[0] + response[-1])
         for u, r in zip(drive[:-1], [mean, *response[1:-1]], strict=True):
-            found.append(cross_spectra(u, r, rate_hz, block_s=block_s))
-        apart = cross_spectra(drive[0], response[0] - response[-1], rate_hz, block_s=block_s)
+            found.append(cross_spectra(u, r, rate_hz, block_s=block_s, up_to_hz=up_to_hz))
+        apart = cross_spectra(drive[0], response[0] - response[-1], rate_hz, block_s=block_s, up_to_hz=up_to_hz)
         noise.append(apart.response / 2)
     frf = frf_h1(reduce(_together, found), responses=responses, drives=drives)
-    rows, power = layout.line_index, spacing / 2
+    power = spacing / 2
     frf = replace(
         frf,
         values=frf.values[rows],

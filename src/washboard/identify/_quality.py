@@ -73,7 +73,7 @@ def field_goal(laps: list[tuple[Floats, float]], *, band_hz: tuple[float, float]
     total, weight = 0.0, 0.0
     for samples, rate_hz in laps:
         length_s = samples.shape[1] / rate_hz
-        spectra = cross_spectra(samples[:1], samples, rate_hz, block_s=min(block_s, length_s))
+        spectra = cross_spectra(samples[:1], samples, rate_hz, block_s=min(block_s, length_s), up_to_hz=float(freq[-1]))
         rows = np.stack([np.interp(freq, spectra.freq_hz, row, right=0.0) for row in spectra.response.T])
         total = total + rows * length_s
         weight += length_s

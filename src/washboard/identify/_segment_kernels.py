@@ -44,8 +44,8 @@ class Plan:
     order: NDArray[np.int64]
 
 
-def plan(n: int, kind: np.dtype[np.floating]) -> Plan:
-    """For segments of `n` samples, a product of 2, 3 and 5."""
+def plan(n: int, kind: np.dtype[np.floating], n_freq: int) -> Plan:
+    """For segments of `n` samples, a product of 2, 3 and 5, of which the first `n_freq` lines are wanted."""
     radices, rest = [], n
     for radix in (4, 2, 3, 5):
         while rest % radix == 0:
@@ -58,7 +58,7 @@ def plan(n: int, kind: np.dtype[np.floating]) -> Plan:
     line = np.zeros(1, np.int64)
     for radix in reversed(radices):
         line = (np.arange(radix)[:, None] + radix * line).ravel()
-    kept = np.flatnonzero(line <= n // 2)
+    kept = np.flatnonzero(line < n_freq)
     return Plan(
         radices=np.array(radices, np.int64),
         turns=np.stack([np.cos(angle), -np.sin(angle)], axis=1).astype(kind),

@@ -49,6 +49,7 @@ def cross_spectra(
     block_s: float = 8.0,
     overlap: float = 0.5,
     window: str = "hann",
+    up_to_hz: float = np.inf,
 ) -> CrossSpectra:
     """Averaged spectra by the method of Welch (1967) for all pairs a FRF needs, in blocks of bounded memory.
 
@@ -62,6 +63,8 @@ def cross_spectra(
         Share of a segment that the next one covers.
     window : str
         Any name `scipy.signal.get_window` knows; of periodic form.
+    up_to_hz : float
+        Lines past the first that is not below are left out, which saves their products. [Hz]
 
     Raises
     ------
@@ -78,12 +81,12 @@ def cross_spectra(
     taper = _window(window, n).astype(kind)
     hop = max(1, round(n * (1 - overlap)))
     n_segments = 1 + (length - n) // hop
-    n_freq = n // 2 + 1
+    n_freq = min(n // 2 + 1, int(np.ceil(min(up_to_hz / rate_hz, 1.0) * n)) + 1)
     signals = (np.ascontiguousarray(drive, kind), np.ascontiguousarray(response, kind))
-    products, power = _added_up(signals, taper, hop, n_segments)
+    products, power = _added_up(signals, taper, hop, n_segments, n_freq)
     scale = np.full(n_freq, 2.0 / (rate_hz * float(np.sum(taper.astype(float) ** 2)) * n_segments))
     scale[0] /= 2
-    if n % 2 == 0:
+    if 2 * (n_freq - 1) == n:
         scale[-1] /= 2
     products *= scale[:, None, None]
     q = drive.shape[0]
@@ -104,6 +107,7 @@ def _added_up(
     taper: NDArray[np.floating],
     hop: int,
     n_segments: int,
+    n_freq: int,
 ) -> tuple[Complexes, Floats]:
     """Sums over all segments of the products with conj(u), shape (freq, channel, drive), and of squares, drives first.
 
@@ -117,11 +121,11 @@ def _added_up(
 
     drive, response = signals
     q, n, kind = drive.shape[0], taper.size, taper.dtype
-    n_channels, n_freq = q + response.shape[0], n // 2 + 1
+    n_channels = q + response.shape[0]
     width = -(-n_channels // LANES) * LANES
     # As many segments at a time as fill their groups best.
     batch = min(range(4, 9), key=lambda segments: -(-segments * n_channels // GROUP) / segments)
-    steps = plan(n, kind)
+    steps = plan(n, kind, n_freq)
 
     def half(start: int, stop: int) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
         packed = np.empty((-(-batch * n_channels // GROUP), n, 2, LANES), kind)

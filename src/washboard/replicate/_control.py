@@ -135,7 +135,8 @@ def field_cross_spectra(laps: list[tuple[Floats, float]], freq_hz: Floats) -> Co
     weight = 0.0
     for samples, rate_hz in laps:
         length_s = samples.shape[1] / rate_hz
-        spectra = cross_spectra(samples, samples[:1], rate_hz, block_s=min(block_s, 0.5 * length_s))
+        block = min(block_s, 0.5 * length_s)
+        spectra = cross_spectra(samples, samples[:1], rate_hz, block_s=block, up_to_hz=float(freq_hz[-1]))
         index = np.clip(np.round(freq_hz / spectra.freq_hz[1]).astype(int), 0, spectra.freq_hz.size - 1)
         total = total + spectra.drive[index] * length_s
         weight += length_s
