@@ -46,7 +46,7 @@ def test_trust_holds_for_that_command_and_that_folder_only(tmp_path, config):
     other.mkdir()
     trust_folder(folder, plan(kind="command", command=COMMAND))
     for where, command in ((folder, COMMAND + " --more"), (other, COMMAND)):
-        with pytest.raises(InputError, match="not made on this machine"):
+        with pytest.raises(InputError, match="not been trusted on this machine"):
             open_link(plan(kind="command", command=command), where)
     assert not list(folder.iterdir())
     assert (config / "trusted.json").exists()
