@@ -25,7 +25,7 @@ from washboard.duty import (
     usage,
 )
 from washboard.errors import DataError
-from washboard.loads import damage_by_window, damage_in_band, pseudo_damage
+from washboard.loads import damage_by_window, damage_in_band
 from washboard.programme._laps import load_laps
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, Workspace
@@ -57,10 +57,11 @@ def channel_masks(plan: Plan) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
 def _event_loads(name: str, recordings: tuple[Recording, ...], slopes: tuple[float, ...], block_s: float) -> EventLoads:
     damage, blocks = [], []
     for lap in recordings:
-        damage.append(pseudo_damage(lap.samples, slopes))
         window = min(max(2, round(block_s * lap.rate_hz)), lap.n_samples)
-        pieces = damage_by_window(lap.samples, window, slopes)[:, : lap.n_samples // window]
-        blocks.append(pieces.transpose(1, 0, 2))
+        pieces = damage_by_window(lap.samples, window, slopes)
+        # The windows, a shorter last one included, add up to the damage of the lap.
+        damage.append(pieces.sum(axis=1))
+        blocks.append(pieces[:, : lap.n_samples // window].transpose(1, 0, 2))
     duration_s = np.array([lap.duration_s for lap in recordings])
     return EventLoads(name=name, damage=np.stack(damage), duration_s=duration_s, blocks=tuple(blocks))
 
