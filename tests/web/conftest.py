@@ -29,7 +29,66 @@ def modules_stay() -> Iterator[None]:
     sys.modules.update(before)
 
 
-PROGRAMME = """\
+#: Events and duty of the truck's service.
+SERVICE = """
+[[event]]
+name = "haul ramp"
+recordings = ["recordings/ramp-*.nc"]
+distance = "800 m"
+repeats = 120     # counted by the quarry
+
+[[event]]
+name = "kerb strikes"
+recordings = ["recordings/kerb.nc"]
+distance = "60 m"
+repeats = 40
+
+[duty]
+distance = "60000 km"
+"""
+
+POSTS = """
+[rig]
+name = "four posts"
+
+[[rig.post]]
+name = "front left"
+position = ["0 m", "1.0 m"]
+
+[[rig.post]]
+name = "front right"
+position = ["0 m", "-1.0 m"]
+
+[[rig.post]]
+name = "rear left"
+position = ["-3.8 m", "0.95 m"]
+
+[[rig.post]]
+name = "rear right"
+position = ["-3.8 m", "-0.95 m"]
+"""
+
+SPECIMEN = """
+[specimen]
+name = "tipper"
+
+[specimen.frame]
+mass = "9000 kg"
+cog = ["-2.2 m", "0 m", "1.4 m"]
+
+[[specimen.axle]]
+name = "front axle"
+x = "0 m"
+track = "2.0 m"
+
+[[specimen.axle]]
+name = "rear axle"
+x = "-3.8 m"
+track = "1.9 m"
+"""
+
+PROGRAMME = (
+    """\
 # Written by hand; this comment must survive every edit.
 [programme]
 name = "Tipper, first try"
@@ -55,49 +114,20 @@ name = "frame strain"
 quantity = "strain"
 unit = "um/m"
 role = "monitor"
-
-[[event]]
-name = "haul ramp"
-recordings = ["recordings/ramp-*.nc"]
-distance = "800 m"
-repeats = 120     # counted by the quarry
-
-[[event]]
-name = "kerb strikes"
-recordings = ["recordings/kerb.nc"]
-distance = "60 m"
-repeats = 40
-
-[duty]
-distance = "60000 km"
-
-[rig]
-name = "four posts"
-
-[[rig.post]]
-name = "front left"
-position = ["0 m", "1.0 m"]
-
-[[rig.post]]
-name = "front right"
-position = ["0 m", "-1.0 m"]
-
-[[rig.post]]
-name = "rear left"
-position = ["-3.8 m", "0.95 m"]
-
-[[rig.post]]
-name = "rear right"
-position = ["-3.8 m", "-0.95 m"]
-
+"""
+    + SERVICE
+    + POSTS
+    + """
 [rig.link]
 kind = "folder"
 folder = "handover"
 """
+)
 
 
 #: The same truck with its posts and itself described: for the virtual rig, which can play drives.
-VIRTUAL = """\
+VIRTUAL = (
+    """\
 # Written by hand; this comment must survive every edit.
 [programme]
 name = "Tipper on the virtual rig"
@@ -133,22 +163,9 @@ quantity = "acceleration"
 unit = "m/s2"
 on = "rear axle"
 position = ["-3.8 m", "-0.95 m", "0.5 m"]
-
-[[event]]
-name = "haul ramp"
-recordings = ["recordings/ramp-*.nc"]
-distance = "800 m"
-repeats = 120     # counted by the quarry
-
-[[event]]
-name = "kerb strikes"
-recordings = ["recordings/kerb.nc"]
-distance = "60 m"
-repeats = 40
-
-[duty]
-distance = "60000 km"
-
+"""
+    + SERVICE
+    + """
 [identify]
 budget = "40 s"
 period = "8 s"
@@ -161,47 +178,15 @@ goal = 0.001
 [endure]
 passes = 2
 reference_passes = 1
-
-[rig]
-name = "four posts"
-
-[[rig.post]]
-name = "front left"
-position = ["0 m", "1.0 m"]
-
-[[rig.post]]
-name = "front right"
-position = ["0 m", "-1.0 m"]
-
-[[rig.post]]
-name = "rear left"
-position = ["-3.8 m", "0.95 m"]
-
-[[rig.post]]
-name = "rear right"
-position = ["-3.8 m", "-0.95 m"]
-
+"""
+    + POSTS
+    + """
 [rig.link]
 kind = "virtual"
 rate = "256 Hz"
-
-[specimen]
-name = "tipper"
-
-[specimen.frame]
-mass = "9000 kg"
-cog = ["-2.2 m", "0 m", "1.4 m"]
-
-[[specimen.axle]]
-name = "front axle"
-x = "0 m"
-track = "2.0 m"
-
-[[specimen.axle]]
-name = "rear axle"
-x = "-3.8 m"
-track = "1.9 m"
 """
+    + SPECIMEN
+)
 
 
 def axle_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: float = 256.0) -> Recording:
@@ -219,15 +204,19 @@ def axle_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: f
     return Recording(samples=samples, rate_hz=rate_hz, channels=channels, name=f"made {seed}")
 
 
+def laid_out(root: Path, programme: str, made: Callable[..., Recording], seconds: tuple[float, float, float]) -> Path:
+    """A programme folder with two recordings of the haul ramp, one of kerb strikes, and nothing run yet."""
+    (root / "recordings").mkdir(parents=True)
+    (root / "programme.toml").write_text(programme, encoding="utf-8")
+    for seed, name in enumerate(("ramp-1", "ramp-2", "kerb"), start=1):
+        recording = made(seconds[seed - 1], seed, spike=name == "ramp-2")
+        write_recording(recording, root / "recordings" / f"{name}.nc")
+    return root
+
+
 def virtual_in(where: Path) -> Path:
     """A programme on the virtual rig with three recordings and nothing run yet."""
-    root = where / "virtual"
-    (root / "recordings").mkdir(parents=True)
-    (root / "programme.toml").write_text(VIRTUAL, encoding="utf-8")
-    write_recording(axle_recording(12.0, 1), root / "recordings" / "ramp-1.nc")
-    write_recording(axle_recording(11.0, 2, spike=True), root / "recordings" / "ramp-2.nc")
-    write_recording(axle_recording(8.0, 3), root / "recordings" / "kerb.nc")
-    return root
+    return laid_out(where / "virtual", VIRTUAL, axle_recording, (12.0, 11.0, 8.0))
 
 
 @pytest.fixture
@@ -286,19 +275,21 @@ def made_recording(seconds: float, seed: int, *, spike: bool = False, rate_hz: f
 
 def folder_in(where: Path) -> Path:
     """A programme folder with three recordings and nothing run yet."""
-    root = where / "tipper"
-    (root / "recordings").mkdir(parents=True)
-    (root / "programme.toml").write_text(PROGRAMME, encoding="utf-8")
-    write_recording(made_recording(30.0, 1), root / "recordings" / "ramp-1.nc")
-    write_recording(made_recording(28.0, 2, spike=True), root / "recordings" / "ramp-2.nc")
-    write_recording(made_recording(12.0, 3), root / "recordings" / "kerb.nc")
-    return root
+    return laid_out(where / "tipper", PROGRAMME, made_recording, (30.0, 28.0, 12.0))
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A programme folder with three recordings and nothing run yet."""
     return folder_in(tmp_path)
+
+
+@pytest.fixture
+def described(folder: Path) -> Path:
+    """The same folder with the truck itself described too."""
+    file = folder / "programme.toml"
+    file.write_text(file.read_text(encoding="utf-8") + SPECIMEN, encoding="utf-8")
+    return folder
 
 
 @pytest.fixture(scope="session")

@@ -17,25 +17,6 @@ pytestmark = [
     pytest.mark.filterwarnings("default::ResourceWarning", "default::pytest.PytestUnraisableExceptionWarning"),
 ]
 
-SPECIMEN = """
-[specimen]
-name = "tipper"
-
-[specimen.frame]
-mass = "9000 kg"
-cog = ["-2.2 m", "0 m", "1.4 m"]
-
-[[specimen.axle]]
-name = "front axle"
-x = "0 m"
-track = "2.0 m"
-
-[[specimen.axle]]
-name = "rear axle"
-x = "-3.8 m"
-track = "1.9 m"
-"""
-
 
 class Watch:
     """What a page loads and complains of."""
@@ -313,10 +294,10 @@ def test_the_mix_is_edited_and_undone_from_the_keyboard(
 
 
 @pytest.mark.slow
-def test_the_list_of_the_set_up_keeps_its_ticks(browser: Any, folder: Path, serve_folder: Callable[..., Any]) -> None:
-    file = folder / "programme.toml"
-    file.write_text(file.read_text() + SPECIMEN)
-    server = serve_folder(folder)
+def test_the_list_of_the_set_up_keeps_its_ticks(
+    browser: Any, described: Path, serve_folder: Callable[..., Any]
+) -> None:
+    server = serve_folder(described)
     with opened(browser, server.address, "/rig") as (page, _watch):
         page.locator(".wb-check .q-checkbox").first.click()
         page.get_by_text("1 of ").wait_for()

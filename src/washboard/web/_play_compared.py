@@ -14,7 +14,7 @@ from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import table_html
 from washboard.web._frame import Page, words
 from washboard.web._laps_view import first_open, panes_of
-from washboard.web._plays_view import PlaySeen, PlayShown, show_play, use_of
+from washboard.web._plays_view import SMALL, PlaySeen, PlayShown, show_play, use_of
 from washboard.web._stack import Layer, Pane, Stack
 from washboard.web._stack_tools import stack_tools
 
@@ -151,8 +151,7 @@ class Compared:
             shares = ("of its reach [-]", "of its speed [-]", "of its acceleration [-]")
             heads = ("actuator", "unit", "largest", "reach", *shares)
             ui.html(table_html(heads, shown.use, "Drive against limits"), sanitize=False)
-        small = {"m": "mm", "rad": "mrad"}
-        drives = [Pane(name=c.name, unit=small.get(c.unit, c.unit)) for c in opened[-1].channels]
+        drives = [Pane(name=c.name, unit=SMALL.get(c.unit, c.unit)) for c in opened[-1].channels]
         moves = Stack(
             panes=drives, layers=[Layer(file=shown.drive, label="drive", colour=2, offset_s=-shown.drive_lead_s)],
             duration_s=opened[0].duration_s, pane_px=70, view_px=min(300, 70 * len(drives)),

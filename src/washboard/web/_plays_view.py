@@ -16,10 +16,13 @@ from washboard.identify import limits_of, use_of_limits
 from washboard.programme import Plan, play_name
 from washboard.recording import Channel, Recording, read_recording, resample, write_recording, write_whole
 from washboard.replicate import PreparedTarget, prepare_target
-from washboard.units import si_unit
+from washboard.units import convert, si_unit
 from washboard.web._sources import TRIED
 
 Floats = NDArray[np.float64]
+
+#: What motions of a rig, in m or rad, are shown in.
+SMALL = {"m": "mm", "rad": "mrad"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -228,6 +231,11 @@ def show_play(folder: Path, plan: Plan, play: PlaySeen) -> PlayShown:
     )
 
 
+def in_small(value: float, unit: str) -> float:
+    """A motion [m or rad] in the unit it is shown in, see `SMALL`."""
+    return float(convert(value, unit, SMALL[unit]))
+
+
 def use_of(
     plan: Plan, names: tuple[str, ...], drive: Any, rate_hz: float
 ) -> tuple[tuple[str, str, float, float, float, float, float], ...]:
@@ -242,9 +250,9 @@ def use_of(
     return tuple(
         (
             one.name,
-            "mrad" if one.unit == "rad" else "mm",
-            1e3 * float(np.abs(samples[row]).max()),
-            1e3 * one.reach,
+            SMALL[one.unit],
+            in_small(float(np.abs(samples[row]).max()), one.unit),
+            in_small(one.reach, one.unit),
             float(found.stroke[row]),
             float(found.velocity[row]),
             float(found.acceleration[row]),

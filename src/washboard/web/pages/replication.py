@@ -18,7 +18,7 @@ from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
 from washboard.web._frame import Page, button, lead, words
 from washboard.web._play_compared import Compared
-from washboard.web._plays_view import PlaySeen, plays_seen
+from washboard.web._plays_view import SMALL, PlaySeen, in_small, plays_seen
 
 
 async def build(page: Page, query: Mapping[str, str]) -> None:
@@ -204,12 +204,14 @@ class _Live:
         names = [channel.name for channel in self.plan.control]
         self.seen = seen
         self._choose()
+        units = [_unit_of(self.plan, drive) for drive in seen[-1].drives]
+        scales = [in_small(1.0, unit) for unit in units]
         rows = [
             (
                 play.event,
                 play.words,
                 *(play.error or [None] * len(names)),
-                *(1e3 * v for v in play.largest),
+                *(value * scale for value, scale in zip(play.largest, scales, strict=False)),
             )
             for play in reversed(seen)
         ]
@@ -217,7 +219,7 @@ class _Live:
             "event",
             "play",
             *(f"{name} error [-]" for name in names),
-            *(f"{d} [{_small(self.plan, d)}]" for d in seen[-1].drives),
+            *(f"{drive} [{SMALL[unit]}]" for drive, unit in zip(seen[-1].drives, units, strict=True)),
         )
         self.table.set_content(table_html(heads, rows, "Plays"))
         events = list(dict.fromkeys(play.event for play in seen))
@@ -294,8 +296,8 @@ class _Live:
         field.on("keydown.enter", edit)
 
 
-def _small(plan: Plan, name: str) -> str:
-    return "mrad" if any(one.name == name and one.unit == "rad" for one in plan.rig.actuators) else "mm"
+def _unit_of(plan: Plan, drive: str) -> str:
+    return next((one.unit for one in plan.rig.actuators if one.name == drive), "m")
 
 
 def _overall(play: PlaySeen) -> str:

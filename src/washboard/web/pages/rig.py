@@ -14,9 +14,11 @@ from washboard.errors import StorageError, WashboardError
 from washboard.programme import FILE_NAME, Plan, load_arrays, load_table
 from washboard.recording import Channel, Recording, read_recording, write_recording
 from washboard.rig import Bodies, MountedPart, Rig, Specimen, body_motions, procedure
+from washboard.units import convert
 from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, show_table
 from washboard.web._frame import Page, button, lead, words
+from washboard.web._plays_view import in_small
 from washboard.web._sources import TRIED
 
 _HERE = Path(__file__).parent.parent
@@ -258,7 +260,10 @@ def _procedure(page: Page, specimen: Specimen, rig: Rig) -> None:
                 words("li", caution)
         show_table(
             ("wheel", "load at rest [kN]", "hub over pan [mm]", "tyre deflection [mm]"),
-            [(wheel, load / 1e3, 1e3 * height, 1e3 * bent) for wheel, load, height, bent in found.heights],
+            [
+                (wheel, float(convert(load, "N", "kN")), in_small(height, "m"), in_small(bent, "m"))
+                for wheel, load, height, bent in found.heights
+            ],
             "Heights and loads at rest",
         )
         for number, step in enumerate(found.steps, start=1):
