@@ -51,6 +51,9 @@ def test_both_stages_write_what_others_read(tmp_path, rig):
     for stage, module in (("identify", identify), ("replicate", replicate)):
         for exhibit in module.STAGE.show(tmp_path, plan):
             assert exhibit.svg or exhibit.rows, (stage, exhibit.title)
+    shown, printed = replicate.STAGE.show(tmp_path, plan), replicate.STAGE.printed(tmp_path, plan)
+    assert printed == tuple(one for one in shown if one.title != "random: spectra")
+    assert len(printed) == len(shown) - 1
 
 
 def test_other_control_channels_are_judged_without_playing_again(tmp_path, rig):

@@ -262,6 +262,15 @@ def test_both_stages_show_figures_and_tables(finished: Path) -> None:
             assert all(len(row) == len(exhibit.columns) for row in exhibit.rows)
 
 
+def test_the_report_prints_what_is_shown_but_the_effects_of_each_event(finished: Path) -> None:
+    plan, stage = read_plan(finished), stage_named("shorten")
+    assert stage.show is not None
+    assert stage.printed is not None
+    shown, printed = stage.show(finished, plan), stage.printed(finished, plan)
+    assert printed == tuple(one for one in shown if not one.title.startswith("What shortening did to "))
+    assert len(printed) < len(shown)
+
+
 def test_only_what_depends_on_a_change_goes_stale(finished: Path, tmp_path: Path) -> None:
     import shutil
 

@@ -115,6 +115,8 @@ class Stage:
         Raised when the stage computes something else from the same input.
     show : function, optional
         Plots and tables of the finished stage, for reports and pages, from the programme folder and the plan.
+    printed : function, optional
+        Those of them that the report prints, where it leaves some to the app.
     shows : tuple of str
         Files of the programme folder that `show` reads beside what the stage wrote, so that pages draw anew after them.
     """
@@ -129,6 +131,7 @@ class Stage:
     state: Callable[[Path], Mapping[str, str]] | None = None
     revision: int = 1
     show: Callable[[Path, Plan], tuple[Exhibit, ...]] | None = None
+    printed: Callable[[Path, Plan], tuple[Exhibit, ...]] | None = None
     shows: tuple[str, ...] = ()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 from typing import Any
 
@@ -397,7 +398,8 @@ def _column(found: Equivalence, slope: float) -> int:
     return int(np.argmin(np.abs(np.asarray(found.slopes) - slope)))
 
 
-def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
+def _show(folder: Path, plan: Plan, *, in_print: bool = False) -> tuple[Exhibit, ...]:
+    """Plots and tables; in print without the counts of each event, whose damage stands in the tables."""
     from washboard.plot import to_svg
     from washboard.plot._correlate import counts_figure, damage_ratio_figure, equivalence_figure, spectra_figure
 
@@ -433,13 +435,13 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     for event, entry in table["events"].items():
         comparison = load_comparison(out / entry["file"], event)
         control = [name for name in comparison.channels if name in table["control"]]
-        for words, figure in (
-            ("spectra", spectra_figure(comparison, band_hz=band)),
-            ("cycles and level crossings", counts_figure(comparison, channels=control)),
-        ):
-            caption = f"Field and laboratory ({entry['from']}), in the reproduced band"
-            caption += "." if words == "spectra" else ", control channels."
-            shown.append(Exhibit(title=f"{event}: {words}", caption=caption, svg=to_svg(figure)))
+        caption = f"Field and laboratory ({entry['from']}), in the reproduced band"
+        svg = to_svg(spectra_figure(comparison, band_hz=band))
+        shown.append(Exhibit(title=f"{event}: spectra", caption=f"{caption}.", svg=svg))
+        if not in_print:
+            svg = to_svg(counts_figure(comparison, channels=control))
+            title = f"{event}: cycles and level crossings"
+            shown.append(Exhibit(title=title, caption=f"{caption}, control channels.", svg=svg))
     return tuple(shown)
 
 
@@ -505,5 +507,6 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     show=_show,
+    printed=functools.partial(_show, in_print=True),
     revision=2,
 )

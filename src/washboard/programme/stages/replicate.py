@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from pathlib import Path
 from typing import Any
 
@@ -376,7 +377,8 @@ def _reads(plan: Plan) -> Any:
     }  # fmt: skip
 
 
-def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
+def _show(folder: Path, plan: Plan, *, in_print: bool = False) -> tuple[Exhibit, ...]:
+    """Plots and tables; in print without the spectra of each event, which the correlation shows too."""
     from washboard.plot import _replicate as draw
     from washboard.plot import to_svg
 
@@ -415,13 +417,14 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
         if entry["overall"] is None:
             continue
         details = load_arrays(out / entry["details"])
-        exhibits.append(
-            Exhibit(
-                title=f"{event}: spectra",
-                caption="Power spectral density of target and response, control channels.",
-                svg=to_svg(draw.spectra_figure(event, details, units)),
+        if not in_print:
+            exhibits.append(
+                Exhibit(
+                    title=f"{event}: spectra",
+                    caption="Power spectral density of target and response, control channels.",
+                    svg=to_svg(draw.spectra_figure(event, details, units)),
+                )
             )
-        )
         exhibits.append(
             Exhibit(
                 title=f"{event}: loudest moments",
@@ -439,5 +442,6 @@ STAGE = Stage(
     reads=_reads,
     run=run,
     show=_show,
+    printed=functools.partial(_show, in_print=True),
     revision=2,
 )

@@ -22,14 +22,6 @@ NAMES = ("report.pdf", "report.html")
 #: Everything before it; their records are read through `Stage.state`, since figures and findings stand in them.
 _BEFORE = tuple(name for name in STAGE_NAMES if name != "report")
 
-#: Figures there is one of per event that the report leaves to the app: what they show stands in a table or in a later
-#: chapter too. Parts of their titles, by stage.
-_LEFT_OUT = {
-    "shorten": ("What shortening did to ",),
-    "replicate": (": spectra",),
-    "correlate": (": cycles and level crossings",),
-}
-
 
 def _reads(plan: Plan) -> Any:
     # How many passes one call runs is no part of what the report says.
@@ -77,17 +69,14 @@ def _run(ws: Workspace) -> Outcome:
 
 def _chapter(ws: Workspace, record: StageRecord) -> Chapter:
     stage = stage_named(record.stage)
+    printed = stage.printed or stage.show
     return Chapter(
         name=record.stage,
         title=stage.title,
         verdict=record.verdict,
         summary=record.summary,
         findings=record.findings,
-        exhibits=tuple(
-            exhibit
-            for exhibit in (stage.show(ws.folder, ws.plan) if stage.show else ())
-            if not any(part in exhibit.title for part in _LEFT_OUT.get(record.stage, ()))
-        ),
+        exhibits=printed(ws.folder, ws.plan) if printed else (),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 from typing import Any
 
@@ -318,7 +319,8 @@ def _whole_gap(table: dict[str, Any]) -> float:
     return float(could / sum(event["kept_s"] * event["plays"] for event in table["events"].values()))
 
 
-def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
+def _show(folder: Path, plan: Plan, *, in_print: bool = False) -> tuple[Exhibit, ...]:
+    """Plots and tables; in print without spectra and levels of each event, which the mean and RMS table sums up."""
     from washboard.plot import to_svg
     from washboard.plot._shorten import retained_figure, stretches_figure, trade_off_figure
 
@@ -395,7 +397,8 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
                 )
             ),
         ),
-        *_effect_exhibits(folder, plan, events),
+        *(() if in_print else _effect_figures(folder, plan, events)),
+        _effect_table(plan, events),
         Exhibit(
             title="Why each stretch was kept",
             columns=("event", "from [s]", "to [s]", "reason"),
@@ -410,8 +413,8 @@ def _show(folder: Path, plan: Plan) -> tuple[Exhibit, ...]:
     return tuple(shown)
 
 
-def _effect_exhibits(folder: Path, plan: Plan, events: dict[str, Any]) -> tuple[Exhibit, ...]:
-    """What shortening did besides: a table of all channels, and the channel of each event that changed most."""
+def _effect_figures(folder: Path, plan: Plan, events: dict[str, Any]) -> tuple[Exhibit, ...]:
+    """What shortening did besides, to the channel of each event that changed most."""
     from washboard.plot import to_svg
     from washboard.plot._shorten import effects_figure
 
@@ -440,7 +443,12 @@ def _effect_exhibits(folder: Path, plan: Plan, events: dict[str, Any]) -> tuple[
                 svg=to_svg(figure),
             )
         )
-    table = Exhibit(
+    return tuple(shown)
+
+
+def _effect_table(plan: Plan, events: dict[str, Any]) -> Exhibit:
+    """What shortening did besides, to all channels."""
+    return Exhibit(
         title="Mean and root mean square",
         caption="Shortened over original: root mean square about the mean, and the change of the mean over the "
         "original's root mean square; whether highest and lowest sample are still there.",
@@ -458,7 +466,6 @@ def _effect_exhibits(folder: Path, plan: Plan, events: dict[str, Any]) -> tuple[
         ),
         print_rows=len(plan.channel),
     )
-    return (*shown, table)
 
 
 STAGE = Stage(
@@ -468,4 +475,5 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     show=_show,
+    printed=functools.partial(_show, in_print=True),
 )
