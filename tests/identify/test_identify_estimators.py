@@ -69,6 +69,39 @@ def test_spectra_of_any_length_and_any_number_of_channels(n, n_drives, n_respons
     np.testing.assert_array_equal(ours.drive, ours.drive.conj().transpose(0, 2, 1))
 
 
+@pytest.mark.parametrize(("kind", "close"), [(np.float32, 1e-4), (np.float64, 1e-11)])
+def test_small_channels_beside_large_ones_are_as_exact_as_alone(kind, close):
+    # Microstrain beside newtons on a large offset: all channels are transformed together.
+    rng = np.random.default_rng(11)
+    size = np.array([1e-6, 1e5, 1.0, 1e-9, 3e4] * 5)
+    signals = ((rng.standard_normal((25, 6000)) + 20.0 * (np.arange(25) % 5 == 4)[:, None]) * size[:, None]).astype(
+        kind
+    )
+    together = cross_spectra(signals[:3], signals, RATE, block_s=2.0)
+    for i in range(25):
+        exact = cross_spectra(signals[:1].astype(float), signals[i : i + 1].astype(float), RATE, block_s=2.0)
+        np.testing.assert_allclose(together.response[1:, i], exact.response[1:, 0], rtol=close, atol=0)
+        scale = np.sqrt(exact.response[:, 0] * exact.drive[:, 0, 0].real)
+        assert np.abs((together.cross[:, i, 0] - exact.cross[:, 0, 0]) / scale)[1:].max() < close
+
+
+def test_a_channel_with_gaps_spoils_no_other():
+    rng = np.random.default_rng(12)
+    u, y = white(rng, 2, 60), white(rng, 9, 60)
+    clean = cross_spectra(u, y, RATE, block_s=2.0)
+    y[3, 700], y[8, 9000] = np.nan, np.inf
+    found = cross_spectra(u, y, RATE, block_s=2.0)
+    kept = [0, 1, 2, 4, 5, 6, 7]
+    np.testing.assert_allclose(found.cross[:, kept], clean.cross[:, kept], atol=1e-15)
+    np.testing.assert_allclose(found.response[:, kept], clean.response[:, kept], rtol=1e-11)
+    assert np.isnan(found.response[:, [3, 8]]).all()
+    assert np.isnan(found.cross[:, [3, 8]]).all()
+    u[1, 5] = np.nan
+    found = cross_spectra(u, y, RATE, block_s=2.0)
+    np.testing.assert_allclose(found.cross[:, kept, 0], clean.cross[:, kept, 0], atol=1e-15)
+    assert np.isnan(found.drive[:, 1, 0]).all()
+
+
 @pytest.mark.parametrize(
     ("up_to_hz", "last_hz"), [(20.0, 20.0), (20.1, 20.5), (0.0, 0.0), (127.9, 128.0), (500.0, 128.0)]
 )

@@ -67,9 +67,26 @@ def plan(n: int, kind: np.dtype[np.floating], n_freq: int) -> Plan:
     )
 
 
+@njit(nogil=True, fastmath={"reassoc", "contract"}, cache=True)
+def spreads(signals):  # type: ignore[no-untyped-def]
+    """Standard deviation of each row; not finite where a sample is not."""
+    out = np.empty(signals.shape[0])
+    for c in range(out.size):
+        row, start, total, squares = signals[c], float(signals[c, 0]), 0.0, 0.0
+        for t in range(row.size):
+            off = row[t] - start
+            total += off
+            squares += off * off
+        out[c] = np.sqrt(abs(squares / row.size - (total / row.size) ** 2))
+    return out
+
+
 @njit(nogil=True, fastmath=True, cache=True)
-def pack(drive, response, first, count, hop, window, packed):  # type: ignore[no-untyped-def]
-    """`count` segments of all channels from the one numbered `first`, their means taken off, times `window`."""
+def pack(drive, response, factor, first, count, hop, window, packed):  # type: ignore[no-untyped-def]
+    """`count` segments of all channels from the one numbered `first`, their means taken off, times `window`.
+
+    ``factor`` (channel,) brings channels to like size: what rounding leaves of one would drown a much smaller one.
+    """
     n_drives, n = drive.shape[0], window.size
     n_channels = n_drives + response.shape[0]
     rows = np.zeros(LANES * LANES, window.dtype)
@@ -94,7 +111,7 @@ def pack(drive, response, first, count, hop, window, packed):  # type: ignore[no
                     part = load(drive, c * drive.shape[1] + at)
                 else:
                     part = load(response, (c - n_drives) * drive.shape[1] + at)
-                store(rows, i * LANES, (part - every(means[i])) * share)
+                store(rows, i * LANES, (part - every(means[i])) * (share * every(factor[c])))
             moments = turned(
                 (load(rows, 0), load(rows, 8), load(rows, 16), load(rows, 24),
                  load(rows, 32), load(rows, 40), load(rows, 48), load(rows, 56))
@@ -105,7 +122,7 @@ def pack(drive, response, first, count, hop, window, packed):  # type: ignore[no
             c = (half * LANES + i) % n_channels
             for t in range(n - n % LANES, n):
                 value = drive[c, starts[i] + t] if c < n_drives else response[c - n_drives, starts[i] + t]
-                out[t, i] = (value - means[i]) * window[t]
+                out[t, i] = (value - means[i]) * (window[t] * factor[c])
 
 
 @njit(nogil=True, fastmath=True, cache=True)

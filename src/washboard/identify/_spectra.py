@@ -117,8 +117,18 @@ def _added_up(
     from concurrent.futures import ThreadPoolExecutor
 
     from washboard.identify._lanes import LANES
-    from washboard.identify._segment_kernels import GROUP, accumulate, pack, plan, transform
+    from washboard.identify._segment_kernels import GROUP, accumulate, pack, plan, spreads, transform
 
+    spread = np.concatenate([spreads(part) for part in signals])
+    good = np.isfinite(spread)
+    if not good.all():
+        # Two channels make one complex signal: what is no number in one would spoil the other.
+        rows = np.split(good, [signals[0].shape[0]])
+        signals = signals[0] * 1, signals[1] * 1
+        for part, kept in zip(signals, rows, strict=True):
+            part[~kept] = 0
+    # Powers of two round nothing.
+    factor = np.exp2(-np.round(np.log2(np.where(good & (spread > 0), spread, 1.0))))
     drive, response = signals
     q, n, kind = drive.shape[0], taper.size, taper.dtype
     n_channels = q + response.shape[0]
@@ -132,7 +142,7 @@ def _added_up(
         products, power = np.zeros((n_freq, q, 2, width), kind), np.zeros((n_freq, width), kind)
         for first in range(start, stop, batch):
             count = min(batch, stop - first)
-            pack(drive, response, first, count, hop, taper, packed)
+            pack(drive, response, factor.astype(kind), first, count, hop, taper, packed)
             transform(packed, steps.radices, steps.turns)
             accumulate(packed, count, n_channels, steps.places, products, power)
         return products, power
@@ -142,7 +152,9 @@ def _added_up(
         parts = list(pool.map(half, (0, middle), (middle, n_segments)))
     products, power = (np.asarray(a, float) + b for a, b in zip(*parts, strict=True))
     products, power = products[steps.order, :, :, :n_channels], power[steps.order, :n_channels]
-    return (products[:, :, 0] + 1j * products[:, :, 1]).transpose(0, 2, 1) / 4, power / 4
+    factor[~good] = np.nan
+    scale = 0.25 / (factor[:q, None] * factor)
+    return ((products[:, :, 0] + 1j * products[:, :, 1]) * scale).transpose(0, 2, 1), power * (0.25 / factor**2)
 
 
 def _window(name: str, n: int) -> Floats:
