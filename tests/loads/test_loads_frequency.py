@@ -198,6 +198,8 @@ def test_recommended_band_names_channel_and_cost():
     assert poor.cost[0] > 0.95
     assert poor.cost[1] < 0.05
     assert "'pitch' loses about 100% of its damage" in poor.text
+    assert "from 4 Hz on, where the rig's band begins" in poor.text
+    assert "band ends" not in poor.text
 
 
 def test_gaussian_stationary_noise_is_said_to_be_both():

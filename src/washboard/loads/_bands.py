@@ -223,10 +223,10 @@ def recommended_band(
     )
     if low > wanted_low or high < wanted_high:
         worst = int(lost.argmax())
-        side = "as low as" if low > wanted_low else "as high as"
-        reach = wanted_low if low > wanted_low else wanted_high
+        ends = [f"from {low:.3g} Hz on, where the rig's band begins"] if low > wanted_low else []
+        ends += [f"up to {high:.3g} Hz, where the rig's band ends"] if high < wanted_high else []
         text = (
-            f"The rig reaches from {low:.3g} to {high:.3g} Hz, not {side} the {reach:.3g} Hz that the damage asks for: "
+            f"The damage asks for {wanted_low:.3g} to {wanted_high:.3g} Hz; {' and '.join(ends)}, "
             f"'{channels[worst]}' loses about {lost[worst]:.0%} of its damage"
         )
     return ReproducedBand(

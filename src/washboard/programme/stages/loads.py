@@ -491,4 +491,5 @@ STAGE = Stage(
     reads=_reads,
     run=_run,
     show=_show,
+    revision=2,
 )
