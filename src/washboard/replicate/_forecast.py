@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from washboard.identify import LimitUse, hold_to_limits, use_of_limits
 from washboard.replicate._iterate import Problem
+from washboard.replicate._measures import overall_error
 from washboard.replicate._model import group_lines, weighted_inverse
 
 Floats = NDArray[np.float64]
@@ -48,7 +49,9 @@ class Forecast:
     without : ndarray, shape (response, response)
         Row i: plain residual of every channel with channel i left out of control (its own entry: how it then follows).
     overall : float
-        Root mean square of `outside` over channels. [-]
+        `overall_error` of `outside`. [-]
+    importance : ndarray, shape (response,)
+        What each channel counts in it. [-]
     """
 
     names: tuple[str, ...]
@@ -66,6 +69,7 @@ class Forecast:
     use: LimitUse
     without: Floats
     overall: float
+    importance: Floats
 
     @property
     def linear(self) -> Floats:
@@ -75,7 +79,7 @@ class Forecast:
     @property
     def reachable(self) -> float:
         """What a linear rig with these limits would come to, over all channels: linear part, limits and noise. [-]"""
-        return float(np.sqrt(np.mean(self.linear**2 + self.held**2 + self.noise**2)))
+        return overall_error(np.sqrt(self.linear**2 + self.held**2 + self.noise**2), self.importance)
 
 
 def forecast(problem: Problem) -> Forecast:
@@ -123,7 +127,8 @@ def forecast(problem: Problem) -> Forecast:
         drive_rms=drive_rms,
         use=use,
         without=_without_each(problem, weight, size),
-        overall=float(np.sqrt(np.mean(whole_off / size))),
+        overall=overall_error(outside, problem.importance),
+        importance=problem.importance,
     )
 
 

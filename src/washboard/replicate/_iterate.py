@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.identify import DriveLimits, Frf, HeldDrive, hold_to_limits
+from washboard.replicate._combine import combined
+from washboard.replicate._measures import overall_error
 from washboard.replicate._model import (
     LineGroups,
     LineModel,
@@ -24,7 +26,9 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 #: Changes between plays that the refreshed FRF learns from: older ones belong to another operating point.
-_MEMORY = 3
+_MEMORY = 2
+#: Plays that the base of a step is mixed from, beside the one it is built on.
+_MIXED = 9
 #: Weight of the refreshed FRF before it has foretold anything; what a play older counts for in that judgement.
 _UNTRIED, _FORGET = 0.5, 0.6
 #: Weight of the last play's surprise as uncertainty of the next step, and the most it may count.
@@ -81,6 +85,11 @@ class Problem:
     first_level: float = 0.5
     goal: float = 0.05
 
+    @property
+    def importance(self) -> Floats:
+        """Of each channel, shape (response,): its weight without 1/RMS. [-]"""
+        return np.asarray(self.weight[0] * self.target.rms)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proposal:
@@ -108,6 +117,8 @@ class Play:
         Share of the target asked for.
     error : ndarray, shape (response,)
         Relative RMS error against the whole target, in band. [-]
+    overall : float
+        Its root mean square over the channels, each counted by its importance. [-]
     band_error : ndarray, shape (band, response)
         Weighted error power per band of frequencies.
     surprise : ndarray, shape (band,)
@@ -123,14 +134,10 @@ class Play:
     band_error: Floats
     surprise: Floats
     missed: Floats
+    overall: float
     held: HeldDrive
     words: str = ""
     tripped: bool = False
-
-    @property
-    def overall(self) -> float:
-        """Root mean square over the channels of the relative error. [-]"""
-        return float(np.sqrt(np.mean(self.error**2)))
 
 
 @dataclass(kw_only=True)
@@ -205,7 +212,7 @@ class Iteration:
         """Overall relative error that noise alone makes in the band. [-]"""
         target = self.problem.target
         power = (self.noise() * (target.edge**2)[:, None]).sum(axis=0) * 2
-        return float(np.sqrt(np.mean(power / target.rms**2)))
+        return overall_error(np.sqrt(power) / target.rms, self.problem.importance)
 
     def model(self) -> Complexes:
         """The FRF as far as it is known now: between the identified one and the one refreshed from the plays.
@@ -255,20 +262,28 @@ class Iteration:
             self._foretold[number] = np.stack(missed, axis=1)
         return self._foretold[number]
 
-    def base(self) -> tuple[Complexes, Complexes]:
-        """Drive and response lines to start the next step from.
+    def base(self, level: float) -> tuple[Complexes, Complexes]:
+        """Drive and response lines to start the next step from: the plays mixed so that they come nearest."""
+        answers, target = self.answers, self.problem.target
+        if not answers:
+            q = self.problem.model.frf.shape[2]
+            return np.zeros((target.freq_hz.size, q), complex), np.zeros_like(target.spectrum)
+        chosen = self.centre()
+        others = [play for play in answers[-_MIXED - 1 :] if play is not chosen][-_MIXED:]
+        return combined(
+            target, self.bands, self.problem.weight * target.edge[:, None], level * target.spectrum,
+            (chosen.drive, chosen.response), [(play.drive, play.response) for play in others], self.noise(),
+        )  # fmt: skip
+
+    def centre(self) -> Play:
+        """The play the others are differences from.
 
         The last play, as only its response shows every band beside every other as they are now (friction and lift-off
         carry one band's motion into another); the best one again where the last was clearly worse.
         """
-        answers = self.answers
-        if not answers:
-            target = self.problem.target
-            q = self.problem.model.frf.shape[2]
-            return np.zeros((target.freq_hz.size, q), complex), np.zeros_like(target.spectrum)
-        last, best = answers[-1], min(answers, key=lambda play: play.overall)
-        chosen = best if last.overall > _WORSE * best.overall or (self.unpaid() and last.level <= best.level) else last
-        return chosen.drive, chosen.response
+        last, best = self.answers[-1], min(self.answers, key=lambda play: play.overall)
+        worse = last.overall > _WORSE * best.overall or (self.unpaid() and last.level <= best.level)
+        return best if worse else last
 
     def unpaid(self) -> int:
         """How many plays in a row at the whole level brought no clear progress; the first at a level never counts."""
@@ -356,7 +371,7 @@ class Iteration:
         problem, target = self.problem, self.problem.target
         level = self.level()
         frf = self.model()
-        base_drive, base_response = self.base()
+        base_drive, base_response = self.base(level)
         error = level * target.spectrum - base_response * target.edge[:, None]
         weight = problem.weight * target.edge[:, None]
         inverse = weighted_inverse(frf, weight, self.ridge(frf, weight))
@@ -442,6 +457,7 @@ class Iteration:
         floor = np.asarray(self.bands.total((weight**2 * self.noise()).sum(axis=1)))
         play = Play(
             drive=target.to_lines(proposal.drive), response=lines, level=proposal.level, error=error,
+            overall=overall_error(error, self.problem.importance),
             band_error=np.asarray(self.bands.total(np.abs(off) ** 2)),
             surprise=np.maximum(surprise - 2 * floor, 0) / np.maximum(power, 1e-300),
             missed=np.maximum(surprise - 2 * floor, 0), held=proposal.held, words=proposal.words,
@@ -462,8 +478,8 @@ class Iteration:
             Play(
                 drive=target.to_lines(proposal.drive), response=np.zeros_like(target.spectrum), level=proposal.level,
                 error=np.full(len(target.names), np.nan), band_error=np.full((n_bands, len(target.names)), np.nan),
-                surprise=np.full(n_bands, np.nan), missed=np.full(n_bands, np.nan), held=proposal.held, tripped=True,
-                words=proposal.words + "; the rig tripped",
+                surprise=np.full(n_bands, np.nan), missed=np.full(n_bands, np.nan), overall=np.nan, held=proposal.held,
+                tripped=True, words=proposal.words + "; the rig tripped",
             )
         )  # fmt: skip
         if any(play.level >= proposal.level for play in self.answers):

@@ -32,7 +32,7 @@ class ErrorMeasures:
     relative : ndarray, shape (channel,)
         RMS of the difference over RMS of the target. [-]
     overall : float
-        Root mean square of `relative` over the channels. [-]
+        `overall_error` of `relative`. [-]
     rms_ratio, peak_ratio : ndarray, shape (channel,)
         Response over target. [-]
     damage_ratio : ndarray, shape (channel, slope)
@@ -66,6 +66,17 @@ class ErrorMeasures:
     asd_db: Floats
 
 
+def overall_error(relative: Floats, importance: Floats) -> float:
+    """Root mean square over the channels of the relative error, each counted by its importance squared. [-]
+
+    That is what the weighted least squares of a step make small, so plays are ranked by it. Where no channel is
+    important all count alike.
+    """
+    if not np.any(importance > 0):
+        importance = np.ones_like(relative)
+    return float(np.sqrt(np.sum((importance * relative) ** 2) / np.sum(importance**2)))
+
+
 def error_measures(
     response: Floats,
     target: Floats,
@@ -74,9 +85,12 @@ def error_measures(
     names: tuple[str, ...],
     slopes: tuple[float, ...] = (3.0, 5.0, 8.0),
     band_hz: tuple[float, float],
+    importance: Floats | None = None,
     frame_s: float = 1.0,
 ) -> ErrorMeasures:
     """All measures of `response` against `target`, both (channel, time) and in band.
+
+    `importance`, shape (channel,), is what each channel counts in the overall error; all alike without it.
 
     Raises
     ------
@@ -97,7 +111,7 @@ def error_measures(
     return ErrorMeasures(
         names=names,
         relative=relative,
-        overall=float(np.sqrt(np.mean(relative**2))),
+        overall=overall_error(relative, np.ones_like(relative) if importance is None else importance),
         rms_ratio=np.sqrt(np.mean(response**2, axis=1)) / size,
         peak_ratio=np.abs(response).max(axis=1) / np.abs(target).max(axis=1),
         damage_ratio=np.asarray(damage),

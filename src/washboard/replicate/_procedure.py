@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from washboard.errors import RigTripped
 from washboard.identify import LimitUse
 from washboard.replicate._iterate import Iteration, Problem
-from washboard.replicate._measures import ErrorMeasures, error_measures
+from washboard.replicate._measures import ErrorMeasures, error_measures, overall_error
 from washboard.settings import Progress, no_progress
 
 Floats = NDArray[np.float64]
@@ -51,8 +51,8 @@ class Replication:
     measures : ErrorMeasures or None
         Of the best play against the target.
     repeatability : float
-        RMS difference of two plays of the best drive over sqrt(2) and over the target's RMS, root mean square over
-        channels; NaN where it was not played twice. [-]
+        RMS difference of two plays of the best drive over sqrt(2) and over the target's RMS, over all channels as the
+        overall error; NaN where it was not played twice. [-]
     confirmed : ndarray, shape (response,)
         Relative errors of the confirming play; empty without one. [-]
     use : LimitUse or None
@@ -150,7 +150,7 @@ def _conclude(
     target = problem.target
     notes = [
         PlayNote(
-            number=k + 1, level=entry.level, overall=entry.overall if not entry.tripped else float("nan"),
+            number=k + 1, level=entry.level, overall=entry.overall,
             error=tuple(float(value) for value in entry.error), tripped=entry.tripped,
             use=entry.held.used.largest, removed=float(entry.held.removed.max()), words=entry.words,
         )
@@ -172,13 +172,14 @@ def _conclude(
             again = play(drives[best], "confirm")
             first, second = target.in_band(response)[:, target.span], target.in_band(again)[:, target.span]
             apart = np.sqrt(np.mean((first - second) ** 2, axis=1) / 2) / target.rms
-            repeatability = float(np.sqrt(np.mean(apart**2)))
+            repeatability = overall_error(apart, problem.importance)
             confirmed = iteration.error(target.to_lines(again))
             notes.append(
                 PlayNote(
                     number=len(notes) + 1, level=iteration.plays[best].level,
-                    overall=float(np.sqrt(np.mean(confirmed**2))), error=tuple(float(value) for value in confirmed),
-                    tripped=False, use=iteration.plays[best].held.used.largest, removed=0.0,
+                    overall=overall_error(confirmed, problem.importance),
+                    error=tuple(float(value) for value in confirmed), tripped=False,
+                    use=iteration.plays[best].held.used.largest, removed=0.0,
                     words=f"the drive of play {best + 1} once more",
                 )
             )  # fmt: skip
@@ -193,7 +194,7 @@ def _conclude(
     span = target.span
     measures = error_measures(
         target.in_band(response)[:, span], target.samples[:, span], target.rate_hz, names=target.names, slopes=slopes,
-        band_hz=target.band_hz,
+        band_hz=target.band_hz, importance=problem.importance,
     )  # fmt: skip
     good, verdict = _verdict(measures, problem, repeatability, stop, iteration.plays[best].level)
     return Replication(

@@ -443,5 +443,5 @@ STAGE = Stage(
     run=run,
     show=_show,
     printed=functools.partial(_show, in_print=True),
-    revision=2,
+    revision=3,
 )
