@@ -1,9 +1,12 @@
 """Plays mixed stretch by stretch: what was good anywhere is kept, and chance is not fitted."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
-from washboard.replicate import group_lines, prepare_target
+from washboard.identify import DriveLimits, Frf
+from washboard.replicate import Iteration, group_lines, make_problem, prepare_target
 from washboard.replicate._combine import _stretches, combined
 from washboard.replicate._measures import overall_error
 
@@ -74,3 +77,34 @@ def test_overall_error_counts_channels_by_importance():
     assert overall_error(relative, np.ones(2)) == pytest.approx(np.sqrt(0.05))
     assert overall_error(relative, np.array([1.0, 0.2])) == pytest.approx(np.sqrt((0.01 + 0.0036) / 1.04))
     assert overall_error(relative, np.zeros(2)) == pytest.approx(np.sqrt(0.05))
+
+
+def test_after_a_jump_levels_creep_and_nothing_is_mixed():
+    # A rig whose response jumps to a larger motion above 0.9 of the target.
+    samples = np.random.default_rng(5).standard_normal((2, int(30 * RATE)))
+    target = prepare_target(samples, RATE, names=("a", "b"), band_hz=BAND, taper_s=2.0)
+    f = np.arange(0.25, 30.0, 0.125)
+    ones = np.ones((f.size, 2))
+    frf = Frf(
+        values=np.broadcast_to(np.eye(2), (f.size, 2, 2)).astype(complex), freq_hz=f, responses=("a", "b"),
+        drives=("1", "2"), residual=ones * 1e-9, noise=ones * 1e-12,
+        information=np.broadcast_to(np.eye(2), (f.size, 2, 2)) + 0j, coherence=ones, n_experiments=8.0,
+        averaged=np.ones(f.size),
+    )  # fmt: skip
+    wide = DriveLimits(names=("1", "2"), reach=np.full(2, 1e6), velocity=np.full(2, 1e9), acceleration=np.full(2, 1e12))
+    iteration = Iteration(problem=make_problem(target, frf, limits=wide))
+    levels = []
+    for _number in range(7):
+        proposal = iteration.propose()
+        levels.append(proposal.level)
+        size = np.sqrt(np.mean(proposal.drive**2) / np.mean(target.samples**2))
+        iteration.answered(proposal, (2.0 if size > 0.9 else 0.97) * proposal.drive)
+    assert iteration.jumped()
+    jump = levels.index(1.0)
+    # Halfway back, then up by small steps; never at once to the whole again.
+    assert levels[jump + 1] < 1.0
+    assert all(late - early < 0.5 * (1 - early) for early, late in pairwise(levels[jump + 1 :]) if early < 0.95)
+    drive, response = iteration.base(1.0)
+    assert any(
+        np.array_equal(drive, play.drive) and np.array_equal(response, play.response) for play in iteration.plays
+    )

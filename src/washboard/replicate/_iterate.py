@@ -192,9 +192,11 @@ class Iteration:
         if sum(abs(play.level - last.level) < 1e-9 for play in answers) > 1:
             factor = max(factor, 1.5)
         raised = last.level * factor
-        if any(late.level > early.level and late.overall > _WORSE * early.overall for early, late in pairwise(answers)):
-            raised = min(raised, last.level + 0.4 * (1.0 - last.level))
-        return min(1.0 if raised > 0.9 else raised, self.ceiling)
+        near = 0.9
+        if self.jumped():
+            # Creep up: a second jump costs a play and shakes the vehicle for nothing.
+            raised, near = min(raised, last.level + 0.4 * (1.0 - last.level)), 0.97
+        return min(1.0 if raised > near else raised, self.ceiling)
 
     def distance(self, play: Play) -> float:
         """Weighted error of a play against what it was asked for, relative to that. [-]"""
@@ -269,11 +271,22 @@ class Iteration:
             q = self.problem.model.frf.shape[2]
             return np.zeros((target.freq_hz.size, q), complex), np.zeros_like(target.spectrum)
         chosen = self.centre()
+        if self.jumped():
+            return chosen.drive, chosen.response
         others = [play for play in answers[-_MIXED - 1 :] if play is not chosen][-_MIXED:]
         return combined(
             target, self.bands, self.problem.weight * target.edge[:, None], level * target.spectrum,
             (chosen.drive, chosen.response), [(play.drive, play.response) for play in others], self.noise(),
         )  # fmt: skip
+
+    def jumped(self) -> bool:
+        """Whether a rise ended in another, larger motion (wheels that leave their posts): no mixture leads past that.
+
+        Carried on along the differences between plays, the next one would jump again.
+        """
+        return any(
+            late.level > early.level and late.overall > _WORSE * early.overall for early, late in pairwise(self.answers)
+        )
 
     def centre(self) -> Play:
         """The play the others are differences from.
