@@ -47,7 +47,16 @@ def of_kind(findings, kind):
     return [finding for finding in findings if finding.kind == kind]
 
 
-FAULTS = {"dead channel", "dead drive", "wrong sign", "swapped", "wrong scale", "saturation", "thin excitation"}
+FAULTS = {
+    "dead channel",
+    "dead drive",
+    "wrong sign",
+    "swapped",
+    "wrong scale",
+    "saturation",
+    "thin excitation",
+    "out of time",
+}
 
 
 def test_a_sound_rig_has_no_fault():
@@ -55,6 +64,17 @@ def test_a_sound_rig_has_no_fault():
     assert not [finding for finding in found if finding.kind in FAULTS]
     # Non-linear distortion is told once, not per channel.
     assert len(of_kind(found, "low coherence")) <= 2
+
+
+@pytest.mark.parametrize(("late_s", "word"), [(-0.35, "before"), (0.5, "after")])
+def test_responses_timed_wrongly(late_s, word):
+    def spoil(samples, _rng):
+        return np.roll(samples, round(late_s * RATE), axis=1)
+
+    (found,) = of_kind(said(response=spoil), "out of time")
+    assert word in found.text
+    # Known to within the group delay of posts and vehicle.
+    assert found.measured == pytest.approx(late_s, abs=0.1)
 
 
 @pytest.mark.parametrize("noisy", [False, True])
