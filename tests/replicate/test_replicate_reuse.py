@@ -86,6 +86,17 @@ def test_what_was_measured_comes_back_unchanged_with_the_same_frf(found):
     np.testing.assert_array_equal(outlook.damage_change, 1.0)
 
 
+def test_a_channel_counts_by_its_importance(found):
+    _vehicle, _samples, before, target, done = found
+    importance = np.zeros(len(target.names))
+    importance[2] = 0.5
+    outlook = drive_outlook(
+        done.drive, done.response[:, target.span], target, before=before.frf, after=before.frf, importance=importance
+    )
+    assert outlook.overall == pytest.approx(outlook.error[2])
+    assert outlook.overall_before == pytest.approx(outlook.error_before[2])
+
+
 def test_a_drive_of_another_target_is_refused(found):
     _vehicle, _samples, before, target, done = found
     with pytest.raises(DataError, match="Find the drive again"):

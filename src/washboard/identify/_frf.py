@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -212,10 +213,12 @@ def delays_s(values: Complexes, freq_hz: Floats, weight: Floats | None = None, *
     weight = np.ones_like(freq_hz) if weight is None else weight
     # A pure delay makes the phase of H(f+df) conj(H(f)) the same on every line.
     step = values[1:] * np.conj(values[:-1]) * weight[1:, None, None]
-    turn = np.angle(step.sum(axis=0))
-    spacing = freq_hz[1] - freq_hz[0]
-    delay = np.clip(-turn / (2 * np.pi * spacing), 0.0, longest_s)
-    return np.asarray(delay)
+    return np.clip(group_delay_s(step.sum(axis=0), freq_hz), 0.0, longest_s)
+
+
+def group_delay_s(step: Any, freq_hz: Floats) -> Floats:
+    """Delay by which phase turns from line to line, of sums of H(f+df) conj(H(f)); either sign. [s]"""
+    return np.asarray(-np.angle(step) / (2 * np.pi * (freq_hz[1] - freq_hz[0])))
 
 
 def common_delay_s(frf: Frf) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washboard.identify._campaign import Goal, Identification
-from washboard.identify._frf import Frf
+from washboard.identify._frf import Frf, group_delay_s
 from washboard.identify._spectra import cross_spectra
 from washboard.recording import Finding
 from washboard.rig import Actuator, Sensor
@@ -286,8 +286,7 @@ def _out_of_time(frf: Frf, band_hz: tuple[float, float], dead: NDArray[np.bool_]
     drive = np.sqrt(np.einsum("fjj->fj", frf.information[inside]).real)
     values = frf.values[inside][:, ~dead] * drive[:, None, :]
     values = values / np.sqrt(np.maximum(frf.residual[inside][:, ~dead, None], 1e-300))
-    turn = np.angle(np.sum(values[1:] * np.conj(values[:-1])))
-    delay = -float(turn) / (2 * np.pi * float(frf.freq_hz[1] - frf.freq_hz[0]))
+    delay = float(group_delay_s(np.sum(values[1:] * np.conj(values[:-1])), frf.freq_hz))
     if 0.0 <= delay <= _LATEST_S:
         return []
     when = "before" if delay < 0 else "after"

@@ -124,7 +124,7 @@ def _added_up(
     if not good.all():
         # Two channels make one complex signal: what is no number in one would spoil the other.
         rows = np.split(good, [signals[0].shape[0]])
-        signals = signals[0] * 1, signals[1] * 1
+        signals = signals[0].copy(), signals[1].copy()
         for part, kept in zip(signals, rows, strict=True):
             part[~kept] = 0
     # Powers of two round nothing.

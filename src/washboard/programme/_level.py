@@ -12,13 +12,7 @@ def band_of(plan: Plan, target: Recording) -> tuple[float, float]:
     return plan.band.low_hz, min(plan.band.high_hz, 0.45 * target.rate_hz)
 
 
-def weights_of(plan: Plan) -> tuple[float, ...]:
-    """Importance of each control channel. [-]"""
-    return tuple(channel.weight for channel in plan.control)
-
-
 def model_of(plan: Plan, specimen: Specimen, target: Recording) -> LinearModel:
     """The model at the level of `target`, see `model_at_level`."""
-    return model_at_level(
-        specimen, plan.rig, target, plan.control, band_hz=band_of(plan, target), weights=weights_of(plan)
-    )
+    band = band_of(plan, target)
+    return model_at_level(specimen, plan.rig, target, plan.control, band_hz=band, weights=plan.weights)

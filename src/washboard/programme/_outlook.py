@@ -109,7 +109,7 @@ def _outlook(
         measured = np.asarray(response.samples, dtype=float)[:, : prepared.length]
         return drive_outlook(
             np.asarray(drive.samples, dtype=float), measured, prepared, before=before, after=after,
-            slopes=tuple(plan.loads.slopes), goal=plan.replicate.goal,
+            slopes=tuple(plan.loads.slopes), goal=plan.replicate.goal, importance=np.array(plan.weights),
         )  # fmt: skip
     except WashboardError:
         return None

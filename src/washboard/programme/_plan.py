@@ -71,3 +71,8 @@ class Plan:
     def control(self) -> tuple[ChannelPlan, ...]:
         """The control channels, in order."""
         return tuple(channel for channel in self.channel if channel.role == "control")
+
+    @property
+    def weights(self) -> tuple[float, ...]:
+        """What each control channel counts, in their order. [-]"""
+        return tuple(channel.weight for channel in self.control)

@@ -15,6 +15,7 @@ from washboard.replicate._measures import (
     error_measures,
     global_asd_error_db,
     global_rms_error_db,
+    overall_error,
 )
 from washboard.replicate._model import (
     LineGroups,
@@ -60,6 +61,7 @@ __all__ = [
     "group_lines",
     "line_model",
     "make_problem",
+    "overall_error",
     "prepare_target",
     "refreshed",
     "refreshed_inverse",

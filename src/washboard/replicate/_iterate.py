@@ -119,8 +119,6 @@ class Play:
         Relative RMS error against the whole target, in band. [-]
     overall : float
         Its root mean square over the channels, each counted by its importance. [-]
-    band_error : ndarray, shape (band, response)
-        Weighted error power per band of frequencies.
     surprise : ndarray, shape (band,)
         Unpredicted change of the response over the predicted change and what was wrong before, in power. [-]
     missed : ndarray, shape (band,)
@@ -131,7 +129,6 @@ class Play:
     response: Complexes
     level: float
     error: Floats
-    band_error: Floats
     surprise: Floats
     missed: Floats
     overall: float
@@ -273,7 +270,7 @@ class Iteration:
         chosen = self.centre()
         if self.jumped():
             return chosen.drive, chosen.response
-        others = [play for play in answers[-_MIXED - 1 :] if play is not chosen][-_MIXED:]
+        others = [play for play in answers if play is not chosen][-_MIXED:]
         return combined(
             target, self.bands, self.problem.weight * target.edge[:, None], level * target.spectrum,
             (chosen.drive, chosen.response), [(play.drive, play.response) for play in others], self.noise(),
@@ -461,7 +458,6 @@ class Iteration:
         lines = target.to_lines(response)
         error = self.error(lines)
         weight = self.problem.weight * target.edge[:, None]
-        off = weight * (target.spectrum - lines * target.edge[:, None])
         wanted = weight * (proposal.predicted - proposal.base)
         missed = weight * (proposal.predicted - lines)
         wrong = weight * (proposal.level * target.spectrum - proposal.base * target.edge[:, None])
@@ -471,7 +467,6 @@ class Iteration:
         play = Play(
             drive=target.to_lines(proposal.drive), response=lines, level=proposal.level, error=error,
             overall=overall_error(error, self.problem.importance),
-            band_error=np.asarray(self.bands.total(np.abs(off) ** 2)),
             surprise=np.maximum(surprise - 2 * floor, 0) / np.maximum(power, 1e-300),
             missed=np.maximum(surprise - 2 * floor, 0), held=proposal.held, words=proposal.words,
         )  # fmt: skip
@@ -490,7 +485,7 @@ class Iteration:
         self.plays.append(
             Play(
                 drive=target.to_lines(proposal.drive), response=np.zeros_like(target.spectrum), level=proposal.level,
-                error=np.full(len(target.names), np.nan), band_error=np.full((n_bands, len(target.names)), np.nan),
+                error=np.full(len(target.names), np.nan),
                 surprise=np.full(n_bands, np.nan), missed=np.full(n_bands, np.nan), overall=np.nan, held=proposal.held,
                 tripped=True, words=proposal.words + "; the rig tripped",
             )

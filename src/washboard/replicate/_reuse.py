@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from washboard.errors import DataError
 from washboard.identify import Frf
 from washboard.loads import pseudo_damage
+from washboard.replicate._measures import overall_error
 from washboard.replicate._model import line_model, weighted_inverse
 from washboard.replicate._target import PreparedTarget, prepare_target
 
@@ -42,6 +43,8 @@ class DriveOutlook:
         Pseudo-damage foretold over that measured then. [-]
     response : ndarray, shape (response, time)
         Foretold, in band, on the target's own time.
+    importance : ndarray, shape (response,)
+        What each channel counts in the error over all. [-]
     decision : str
         ``"keep"``, ``"try"`` (play it once and look) or ``"again"`` (iterate again).
     words : str
@@ -55,18 +58,19 @@ class DriveOutlook:
     damage_ratio: Floats
     damage_change: Floats
     response: Floats
+    importance: Floats
     decision: Decision
     words: str
 
     @property
     def overall(self) -> float:
-        """Root mean square of the foretold error over channels. [-]"""
-        return float(np.sqrt(np.mean(self.error**2)))
+        """The foretold error over all channels, see `overall_error`. [-]"""
+        return overall_error(self.error, self.importance)
 
     @property
     def overall_before(self) -> float:
         """The same as measured then. [-]"""
-        return float(np.sqrt(np.mean(self.error_before**2)))
+        return overall_error(self.error_before, self.importance)
 
 
 def drive_outlook(
@@ -78,6 +82,7 @@ def drive_outlook(
     after: Frf,
     slopes: tuple[float, ...] = (3.0, 5.0, 8.0),
     goal: float = 0.05,
+    importance: Floats | None = None,
 ) -> DriveOutlook:
     """Foretell the response of a drive after the specimen has changed: what was measured, plus what the FRFs change.
 
@@ -99,6 +104,8 @@ def drive_outlook(
         Of the pseudo-damage; the middle one decides.
     goal : float
         Relative RMS error that is good enough.
+    importance : ndarray, shape (response,), optional
+        What each channel counts in the error over all; all alike without it. [-]
 
     Raises
     ------
@@ -137,19 +144,19 @@ def drive_outlook(
     damage, damage_then, damage_wanted = (pseudo_damage(x, slopes) for x in (now, then_in_band, wanted))
     found, earlier = np.hypot(error(now), uncertain), error(then_in_band)
     changed = damage / np.maximum(damage_then, 1e-300)
-    decision, words = _decide(target.names, found, earlier, uncertain, changed[:, len(slopes) // 2], goal)
+    importance = np.ones(len(target.names)) if importance is None else importance
+    foretold, held, doubt = (overall_error(value, importance) for value in (found, earlier, uncertain))
+    decision, words = _decide(target.names, foretold, held, doubt, changed[:, len(slopes) // 2], goal)
     return DriveOutlook(
         names=target.names, error_before=earlier, error=found, uncertain=uncertain,
         damage_ratio=damage / np.maximum(damage_wanted, 1e-300), damage_change=changed, response=now,
-        decision=decision, words=words,
+        importance=importance, decision=decision, words=words,
     )  # fmt: skip
 
 
 def _decide(
-    names: tuple[str, ...], error: Floats, before: Floats, uncertain: Floats, damage: Floats, goal: float
+    names: tuple[str, ...], overall: float, earlier: float, doubt: float, damage: Floats, goal: float
 ) -> tuple[Decision, str]:
-    overall, earlier = (float(np.sqrt(np.mean(value**2))) for value in (error, before))
-    doubt = float(np.sqrt(np.mean(uncertain**2)))
     far = int(np.argmax(np.abs(np.log(np.maximum(damage, 1e-300)))))
     says = f"error {overall:.0%} foretold ({earlier:.0%} as found), damage of {names[far]} times {damage[far]:.2f}"
     allowed = max(goal, _GROWN * earlier)

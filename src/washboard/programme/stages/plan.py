@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from washboard.programme._level import band_of, model_of, weights_of
+from washboard.programme._level import band_of, model_of
 from washboard.programme._plan import Plan
 from washboard.programme._stage import Outcome, Stage, Workspace
 from washboard.programme._store import load_arrays, load_table, save_arrays, save_table
@@ -126,7 +126,7 @@ def _events(ws: Workspace, specimen: Specimen) -> tuple[EventFeasibility, ...]:
                 plan.control,
                 band_hz=band,
                 event=event,
-                weights=weights_of(plan),
+                weights=plan.weights,
                 hold=_hold(plan, band, target),
                 around=models_around(specimen, plan.rig, model),
             )

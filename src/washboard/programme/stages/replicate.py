@@ -88,7 +88,7 @@ class _Event:
         )  # fmt: skip
         problem = make_problem(
             self.prepared, self.frf, limits=self.limits, plays=settings.plays, first_level=settings.first_level,
-            goal=settings.goal, importance=np.array([channel.weight for channel in self.plan.control]),
+            goal=settings.goal, importance=np.array(self.plan.weights),
         )  # fmt: skip
         self.forecast = forecast(problem)
         rows = [self.frf.responses.index(name) for name in self.control]

@@ -12,7 +12,7 @@ from washboard.errors import StorageError, WashboardError
 from washboard.identify import limits_of
 from washboard.programme import FRF_FILE, Plan, load_frf, load_table
 from washboard.recording import read_recording, resample
-from washboard.replicate import Forecast, ReplicateSettings, forecast, make_problem, prepare_target
+from washboard.replicate import Forecast, ReplicateSettings, forecast, make_problem, overall_error, prepare_target
 from washboard.web._chart import Chart, ChartData, Line, with_props
 from washboard.web._desk import Desk, sentence
 from washboard.web._exhibits import show_exhibits, show_findings, table_html
@@ -63,8 +63,7 @@ def reach(desk: Desk, plan: Plan, entry: dict[str, Any]) -> Forecast:
         np.asarray(at_rate.select(names).samples, dtype=float), rate_hz, names=names,
         band_hz=(plan.band.low_hz, plan.band.high_hz), taper_s=plan.replicate.taper_s,
     )  # fmt: skip
-    importance = np.array([channel.weight for channel in plan.control])
-    return forecast(make_problem(prepared, frf.pick(names), limits=limits, importance=importance))
+    return forecast(make_problem(prepared, frf.pick(names), limits=limits, importance=np.array(plan.weights)))
 
 
 class _Weights:
@@ -229,7 +228,7 @@ class _Live:
             y = np.full(most, np.nan)
             for play in seen:
                 if play.event == event and play.number and play.error:
-                    y[play.number - 1] = float(np.sqrt(np.mean(np.square(play.error))))
+                    y[play.number - 1] = overall_error(np.array(play.error), np.array(self.plan.weights))
             lines.append(Line(name=event, y=y, colour=n))
         chart = ChartData(
             title="Relative RMS error over the control channels, by play", x=np.arange(1, most + 1), lines=lines,
@@ -254,7 +253,7 @@ class _Live:
                     options = {0: "the best play"}
                     for play in self.seen:
                         if play.event == event and play.number:
-                            options[play.number] = f"play {play.number}, {_overall(play)}"
+                            options[play.number] = f"play {play.number}, {_overall(play, self.plan)}"
                     kept = settings.keep.get(event, 0)
                     options.setdefault(kept, f"play {kept}, not made")
                     ui.select(
@@ -300,7 +299,7 @@ def _unit_of(plan: Plan, drive: str) -> str:
     return next((one.unit for one in plan.rig.actuators if one.name == drive), "m")
 
 
-def _overall(play: PlaySeen) -> str:
+def _overall(play: PlaySeen, plan: Plan) -> str:
     if not play.error:
         return "the rig tripped"
-    return f"error {float(np.sqrt(np.mean(np.square(play.error)))):.1%}"
+    return f"error {overall_error(np.array(play.error), np.array(plan.weights)):.1%}"
